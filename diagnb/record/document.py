@@ -1,0 +1,258 @@
+"""The record: what was found on one vehicle, as one frozen document. Schema ``diagnb-record/1``.
+
+A record carries the accuracy sheets and procedures that it was made with, so that whoever holds it can
+recompute every number without asking the shop. Readings keep the text as displayed; numbers whose
+digits matter are strings.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+SCHEMA = "diagnb-record/1"
+Phase = Literal["as found", "isolating", "as left"]
+CircuitClass = Literal["ordinary", "control module or data network", "restraint", "high voltage"]
+Severity = Literal["rejects", "weakens", "note"]
+
+Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+Line = Annotated[str, StringConstraints(max_length=500)]
+Text = Annotated[str, StringConstraints(max_length=200_000)]
+DecimalText = Annotated[str, StringConstraints(pattern=r"^[+-]?\d{1,12}(\.\d{1,9})?$")]
+Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+
+
+class Part(BaseModel):
+    """Base of all parts of the document: frozen, and an unknown key is a fault."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=False)
+
+
+class Quantity(Part):
+    """A number with its unit, digits kept: an odometer reading, a capacity from a label."""
+
+    value: DecimalText
+    unit: Line
+
+
+class Given(Part):
+    """A value that was not measured here, and where it comes from."""
+
+    value: DecimalText
+    unit: Line
+    source: Line
+    half_width: DecimalText | None = None
+
+
+class Replaces(Part):
+    """The earlier revision that this one replaces, and why."""
+
+    revision: Annotated[int, Field(ge=1)]
+    digest: Digest
+    reason: Line
+
+
+class RepairOrder(Part):
+    number: Line
+    opened: AwareDatetime
+    site: Line = ""
+    customer: Line = ""
+
+
+class Vehicle(Part):
+    vin: Line = ""
+    unit: Line = ""
+    description: Line = ""
+    model_year: Annotated[int, Field(ge=1900, le=2100)] | None = None
+    odometer: Quantity | None = None
+    engine_hours: Quantity | None = None
+    in_service: dt.date | None = None
+    system_voltage: Literal["12", "24", "48"]
+
+
+class Coverage(Part):
+    """The warranty that the claim will be made under, as the customer states it."""
+
+    policy: Line
+    begins: dt.date | None = None
+    ends: dt.date | None = None
+    distance_limit: Quantity | None = None
+
+
+class Circuit(Part):
+    name: Line
+    circuit_class: Annotated[CircuitClass, Field(alias="class")]
+    description: Text = ""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+
+class Person(Part):
+    id: Name
+    name: Line
+    role: Line
+    qualification: Line = ""
+
+
+class Instrument(Part):
+    """One physical instrument: its accuracy sheet, serial number and calibration state."""
+
+    id: Name
+    meter: Name
+    serial: Line
+    calibrated: dt.date | None = None
+    due: dt.date | None = None
+    certificate: Line = ""
+    checks: Text = ""
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> Instrument:
+        if self.calibrated and self.due and self.due < self.calibrated:
+            raise ValueError("the calibration falls due before it was made")
+        return self
+
+
+class Conditions(Part):
+    """Conditions that hold for the whole visit unless a test states its own."""
+
+    ambient_degc: DecimalText | None = None
+    note: Text = ""
+
+
+class Reading(Part):
+    """One quantity of a procedure, as displayed; repeats are further texts of the same list."""
+
+    name: Name
+    texts: Annotated[tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)]
+    instrument: Name
+    function: Line = ""
+    range: Line = ""
+    from_point: Line = ""
+    to_point: Line = ""
+    load_state: Line = ""
+    time: AwareDatetime | None = None
+
+
+class LimitStated(Part):
+    """A limit that replaces the procedure's own, usually the vehicle maker's figure, with its source."""
+
+    result: Name
+    lower: DecimalText | None = None
+    upper: DecimalText | None = None
+    unit: Line
+    source: Annotated[str, StringConstraints(min_length=3, max_length=500)]
+    edition: Line = ""
+    condition: Line = ""
+    entered_by: Name | None = None
+
+    @model_validator(mode="after")
+    def _has_a_side(self) -> LimitStated:
+        if self.lower is None and self.upper is None:
+            raise ValueError("a limit needs a lower value, an upper value, or both")
+        if self.lower is not None and self.upper is not None and float(self.lower) > float(self.upper):
+            raise ValueError(f"the lower limit {self.lower} is above the upper limit {self.upper}")
+        return self
+
+
+class CircuitTest(Part):
+    """One procedure carried out once, in one phase."""
+
+    id: Name
+    procedure: Name
+    phase: Phase
+    time: AwareDatetime
+    by: Name
+    readings: tuple[Reading, ...] = ()
+    given: dict[Name, Given] = Field(default_factory=dict)
+    limits: tuple[LimitStated, ...] = ()
+    ambient_degc: DecimalText | None = None
+    conditions_met: tuple[Line, ...] = ()
+    deviations: Text = ""
+    repeats_test: Name | None = None
+    note: Text = ""
+
+
+class FaultCode(Part):
+    text: Line
+    meaning: Line = ""
+    status: Line = ""
+    phase: Phase
+    time: AwareDatetime | None = None
+    saved: bool = True
+
+
+class VehiclePart(Part):
+    action: Literal["removed", "installed"]
+    number: Line
+    description: Line
+    serial: Line = ""
+    lot: Line = ""
+    causal: bool = False
+    kept_at: Line = ""
+
+
+class Finding(Part):
+    """What the readings show, in words, with the tests that show it. An opinion says so."""
+
+    text: Text
+    tests: tuple[Name, ...] = ()
+    opinion: bool = False
+
+
+class CautionShown(Part):
+    id: Name
+    time: AwareDatetime
+    to: Name
+
+
+class Attachment(Part):
+    name: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._ -]{0,99}$")]
+    sha256: Digest
+    media_type: Line
+    size: Annotated[int, Field(ge=0)]
+    shows: Line = ""
+
+
+class Record(Part):
+    """The whole record. ``meters`` and ``procedures`` hold plain copies of the sheets used."""
+
+    schema_: Annotated[Literal["diagnb-record/1"], Field(alias="schema")] = SCHEMA
+    id: Name
+    revision: Annotated[int, Field(ge=1)] = 1
+    replaces: Replaces | None = None
+    created: AwareDatetime
+    demonstration: bool = False
+    order: RepairOrder
+    vehicle: Vehicle
+    coverage: Coverage | None = None
+    complaint: Text = ""
+    cause: Text = ""
+    correction: Text = ""
+    circuit: Circuit
+    people: tuple[Person, ...]
+    instruments: tuple[Instrument, ...] = ()
+    conditions: Conditions = Conditions()
+    tests: tuple[CircuitTest, ...] = ()
+    codes: tuple[FaultCode, ...] = ()
+    parts: tuple[VehiclePart, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    cautions_shown: tuple[CautionShown, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
+    meters: dict[Name, dict[str, Any]] = Field(default_factory=dict)
+    procedures: dict[Name, dict[str, Any]] = Field(default_factory=dict)
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+    def person(self, name: str) -> Person:
+        """The person with this id. KeyError when there is none (the door has checked all references)."""
+        return next(p for p in self.people if p.id == name)
+
+    def instrument(self, name: str) -> Instrument:
+        """The instrument with this id."""
+        return next(i for i in self.instruments if i.id == name)
+
+
+VIN_PATTERN = re.compile(r"^[A-HJ-NPR-Z0-9]{17}$")
