@@ -126,7 +126,9 @@ class Reading(Part):
     """One quantity of a procedure, as displayed; repeats are further texts of the same list."""
 
     name: Name
-    texts: Annotated[tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)]
+    texts: Annotated[
+        tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)
+    ]
     instrument: Name
     function: Line = ""
     range: Line = ""
