@@ -1,0 +1,321 @@
+"""The draft journal: every change of a sheet on disk before anything else is done with it.
+
+One file per sheet, one line per change, only ever appended to, and flushed to the disk before the change is
+acknowledged::
+
+    <crc32, 8 hex digits> <blank> <JSON object> <newline>
+
+The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
+or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state of the sheet is
+the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file, a line whose
+checksum doesn't fit is counted and skipped: neither costs the other entries.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import threading
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from diagnb.errors import fault
+
+_ONLY_OWNER = 0o600
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the undo list: a run of changes of one field, and what stood there before."""
+
+    key: str
+    before: str | None
+    after: str
+
+
+class Journal:
+    """The journal of one sheet. All methods may be called from any thread.
+
+    ``read_only`` is true when another process (or another model in this one) writes the same sheet;
+    ``closed`` holds what the sheet was closed with after signing. ``bad_lines`` counts lines that were
+    skipped, ``torn`` is true when the last line was cut off.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.read_only = False
+        self.bad_lines = 0
+        self.torn = False
+        self._closed: Mapping[str, Any] | None = None
+        self._values: dict[str, str] = {}
+        self._times: dict[str, str] = {}
+        self._steps: list[Step] = []
+        self._undone: list[Step] = []
+        self._number = 0
+        self._fresh_step = True
+        self._unfinished_line = False
+        self._descriptor: int | None = None
+        self._guard = threading.RLock()
+        self._lock = FileLock(
+            path.with_name(path.name + ".lock"), timeout=0, mode=_ONLY_OWNER, thread_local=False
+        )
+
+    @classmethod
+    def open(cls, path: Path) -> Journal:
+        """Open or make the journal at ``path`` and replay it.
+
+        The folder is made when it is missing. When another writer holds the sheet, the journal opens
+        read-only and :attr:`read_only` says so. Raises InputFault when the file can't be read or made.
+        """
+        journal = cls(path)
+        try:
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            try:
+                journal._lock.acquire()
+            except Timeout:
+                journal.read_only = True
+            journal._begin()
+        except OSError as error:
+            journal._lock.release()
+            raise fault(
+                str(path), f"the draft can't be opened: {error.strerror}", "choose another folder"
+            ) from error
+        return journal
+
+    def _begin(self) -> None:
+        if self.read_only:
+            self.refresh()
+            return
+        is_new = not self.path.exists()
+        flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+        self._descriptor = os.open(self.path, flags, _ONLY_OWNER)
+        if is_new:
+            _flush_folder(self.path.parent)
+        content = self.path.read_bytes()
+        tail = self._replay(content)
+        if tail:
+            self._set_aside(content, tail)
+
+    def _set_aside(self, content: bytes, tail: bytes) -> None:
+        assert self._descriptor is not None
+        if self._take(tail):
+            self._append(b"\n")
+            return
+        self.torn = True
+        aside = os.open(
+            self.path.with_name(self.path.name + ".torn"),
+            os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0),
+            _ONLY_OWNER,
+        )
+        try:
+            os.write(aside, tail + b"\n")
+            os.fsync(aside)
+        finally:
+            os.close(aside)
+        os.ftruncate(self._descriptor, len(content) - len(tail))
+        os.fsync(self._descriptor)
+
+    def refresh(self) -> None:
+        """Read the file again: how a read-only view follows its writer. The writer itself needs none."""
+        with self._guard:
+            if not self.read_only:
+                return
+            self._values, self._times, self._steps, self._undone = {}, {}, [], []
+            self._number, self._closed, self.bad_lines = 0, None, 0
+            if self.path.exists():
+                self._replay(self.path.read_bytes())
+
+    def _replay(self, content: bytes) -> bytes:
+        *lines, tail = content.split(b"\n")
+        for line in lines:
+            if line and not self._take(line):
+                self.bad_lines += 1
+        return tail
+
+    def _take(self, line: bytes) -> bool:
+        entry = _read_line(line)
+        if entry is None:
+            return False
+        self._number = max(self._number, entry["n"])
+        return self._apply(entry)
+
+    def _apply(self, entry: dict[str, Any]) -> bool:
+        event = entry["e"]
+        if event == "put" and isinstance(entry.get("k"), str) and isinstance(entry.get("v"), str):
+            self._apply_put(entry["k"], entry["v"], entry["t"])
+        elif event == "undo" and self._steps:
+            step = self._steps.pop()
+            self._undone.append(step)
+            self._restore(step.key, step.before, entry["t"])
+        elif event == "redo" and self._undone:
+            step = self._undone.pop()
+            self._steps.append(step)
+            self._restore(step.key, step.after, entry["t"])
+        elif event == "close" and isinstance(entry.get("with"), dict):
+            self._closed = MappingProxyType(entry["with"])
+        else:
+            return False
+        return True
+
+    def _apply_put(self, key: str, text: str, time: str) -> None:
+        before = self._values.get(key)
+        last = self._steps[-1] if self._steps else None
+        if last and last.key == key and not self._fresh_step:
+            self._steps[-1] = Step(key, last.before, text)
+        else:
+            self._steps.append(Step(key, before, text))
+        self._fresh_step = False
+        self._undone.clear()
+        self._values[key] = text
+        self._times[key] = time
+
+    def _restore(self, key: str, text: str | None, time: str) -> None:
+        self._fresh_step = True
+        if text is None:
+            self._values.pop(key, None)
+        else:
+            self._values[key] = text
+        self._times[key] = time
+
+    # -- what stands on the sheet -------------------------------------------------------------------------
+
+    @property
+    def values(self) -> Mapping[str, str]:
+        """Field key → text as typed. A frozen copy."""
+        with self._guard:
+            return MappingProxyType(dict(self._values))
+
+    def time_of(self, key: str) -> dt.datetime | None:
+        """When this field was last changed."""
+        with self._guard:
+            text = self._times.get(key)
+        return dt.datetime.fromisoformat(text) if text else None
+
+    @property
+    def closed(self) -> Mapping[str, Any] | None:
+        """What the sheet was closed with, or None while it is open."""
+        return self._closed
+
+    @property
+    def number(self) -> int:
+        """The number of the last entry."""
+        return self._number
+
+    @property
+    def writable(self) -> bool:
+        """Whether this journal takes changes."""
+        return not self.read_only and self._closed is None and self._descriptor is not None
+
+    def steps(self) -> Iterator[Step]:
+        """The steps that undo would take back, last first."""
+        with self._guard:
+            return iter(tuple(reversed(self._steps)))
+
+    # -- changes -----------------------------------------------------------------------------------------
+
+    def put(self, key: str, text: str, *, moment: dt.datetime) -> int:
+        """Write one change and flush it to the disk; returns its number. Nothing is parsed here.
+
+        Raises InputFault when the sheet is closed, held by another writer, or the disk refuses.
+        """
+        return self._write({"e": "put", "k": key, "v": text}, moment)
+
+    def undo(self, *, moment: dt.datetime) -> Step | None:
+        """Take back the last step (all keys typed into one field in one go). None when there is none."""
+        with self._guard:
+            if not self._steps:
+                return None
+            step = self._steps[-1]
+            self._write({"e": "undo"}, moment)
+            return step
+
+    def redo(self, *, moment: dt.datetime) -> Step | None:
+        """Bring back the step that was undone last. None when there is none."""
+        with self._guard:
+            if not self._undone:
+                return None
+            step = self._undone[-1]
+            self._write({"e": "redo"}, moment)
+            return step
+
+    def end_step(self) -> None:
+        """Start a new undo step with the next change, even if it is in the same field."""
+        with self._guard:
+            self._fresh_step = True
+
+    def close_sheet(self, outcome: Mapping[str, Any], *, moment: dt.datetime) -> None:
+        """Close the sheet after signing: later changes are refused. ``outcome`` says what was issued."""
+        self._write({"e": "close", "with": dict(outcome)}, moment)
+
+    def release(self) -> None:
+        """Let go of the file and of the writer's lock. The entries stay."""
+        with self._guard:
+            if self._descriptor is not None:
+                os.close(self._descriptor)
+                self._descriptor = None
+            self._lock.release()
+
+    def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
+        with self._guard:
+            if self._closed is not None:
+                raise fault("sheet", "is signed and closed", "a correction is a new revision of the record")
+            if self._descriptor is None:
+                raise fault(
+                    "sheet", "is open for writing elsewhere", "close it there, then open it again here"
+                )
+            numbered = {"n": self._number + 1, "t": moment.isoformat(), **entry}
+            body = json.dumps(numbered, ensure_ascii=False, separators=(",", ":")).encode(
+                "utf-8", "surrogatepass"
+            )
+            try:
+                self._append(f"{zlib.crc32(body):08x} ".encode() + body + b"\n")
+            except OSError as error:
+                raise fault(
+                    "draft",
+                    f"this entry could not be written to disk: {error.strerror}",
+                    "free some space, then type it again",
+                ) from error
+            self._number += 1
+            self._apply(numbered)
+            return self._number
+
+    def _append(self, data: bytes) -> None:
+        assert self._descriptor is not None
+        if self._unfinished_line:
+            data = b"\n" + data
+        self._unfinished_line = True
+        view = memoryview(data)
+        while view:
+            view = view[os.write(self._descriptor, view) :]
+        os.fsync(self._descriptor)
+        self._unfinished_line = False
+
+
+def _read_line(line: bytes) -> dict[str, Any] | None:
+    checksum, blank, body = line.partition(b" ")
+    if not blank or len(checksum) != 8 or checksum != f"{zlib.crc32(body):08x}".encode():
+        return None
+    try:
+        entry = json.loads(body.decode("utf-8", "surrogatepass"))
+    except ValueError:
+        return None
+    known = isinstance(entry, dict) and isinstance(entry.get("n"), int) and isinstance(entry.get("t"), str)
+    return entry if known and "e" in entry else None
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make a new file's name durable, where the system lets a folder be flushed (POSIX)."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
