@@ -1,0 +1,25 @@
+"""Measurement uncertainty: estimates by source, formulas, propagation, coverage (JCGM 100, JCGM 101)."""
+
+from diagnb.uncertainty.coverage import Shape, coverage_factor, effective_degrees_of_freedom
+from diagnb.uncertainty.estimate import BudgetRow, Component, Estimate, Expanded, type_a
+from diagnb.uncertainty.formula import Formula, Table, parse_formula
+from diagnb.uncertainty.propagate import correlation, propagate
+from diagnb.uncertainty.sampling import Sample, monte_carlo
+
+__all__ = [
+    "BudgetRow",
+    "Component",
+    "Estimate",
+    "Expanded",
+    "Formula",
+    "Sample",
+    "Shape",
+    "Table",
+    "correlation",
+    "coverage_factor",
+    "effective_degrees_of_freedom",
+    "monte_carlo",
+    "parse_formula",
+    "propagate",
+    "type_a",
+]
