@@ -1,0 +1,283 @@
+"""Signing a PDF: the technician's certification signature, the reviewer's countersignature.
+
+PAdES baseline B-B (EN 319 142-1 clause 6: `ETSI.CAdES.detached`, SHA-256, signing certificate bound in);
+with a time-stamp service B-T. The file grows at its end only, its earlier bytes stay as they are.
+The one file that signs with pyHanko.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import datetime
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from diagnb.errors import Fault, SigningFault
+from diagnb.signing.awaiting import finish
+from diagnb.signing.keys import is_authority, require_valid
+
+if TYPE_CHECKING:
+    from cryptography import x509
+
+RESERVED_DIGITS = 8192
+"""Hexadecimal digits kept for the signature value; fixed, so no trial signature is needed to measure it."""
+
+_DIGITS_FOR_TIMESTAMP = 24 * 1024
+_BYTES_BESIDE_CERTIFICATES = 1536
+_MAX_TEXT = 500
+_MAX_TIMESTAMP = 1 << 20
+_TIMESTAMP_SECONDS = 20
+
+
+class Signer(Protocol):
+    """What signing needs of a key; `SigningKey` offers it, a hardware token can too."""
+
+    @property
+    def certificate(self) -> x509.Certificate:
+        """The signer's certificate."""
+
+    @property
+    def chain(self) -> tuple[x509.Certificate, ...]:
+        """The certificates above it, nearest first."""
+
+    def sign(self, data: bytes) -> bytes:
+        """The SHA-256 signature of `data` in the form that CMS carries."""
+
+
+def certify(
+    pdf: bytes,
+    *,
+    key: Signer,
+    field: str,
+    reason: str,
+    location: str = "",
+    moment: datetime,
+    appearance: bytes | None = None,
+    timestamp_url: str | None = None,
+) -> bytes:
+    """The PDF with a certification signature in `field`; later only form filling and signing is permitted.
+
+    `moment` (with a zone) is written as the time of signing. The field's own appearance stays as it was
+    drawn, unless `appearance` gives a one-page PDF for its box. `timestamp_url` asks an RFC 3161 service.
+    Raises SigningFault: not a PDF, encrypted, signed before, no such field, key not valid at `moment`.
+    """
+    return _signed(
+        pdf,
+        key=key,
+        field=field,
+        reason=reason,
+        location=location,
+        moment=moment,
+        appearance=appearance,
+        timestamp_url=timestamp_url,
+        first=True,
+    )
+
+
+def countersign(
+    pdf: bytes,
+    *,
+    key: Signer,
+    field: str,
+    reason: str,
+    location: str = "",
+    moment: datetime,
+    appearance: bytes | None = None,
+    timestamp_url: str | None = None,
+) -> bytes:
+    """The PDF with an approval signature in a field that has been there from the start.
+
+    Arguments and errors as for `certify`; the PDF must hold a certification signature already.
+    """
+    return _signed(
+        pdf,
+        key=key,
+        field=field,
+        reason=reason,
+        location=location,
+        moment=moment,
+        appearance=appearance,
+        timestamp_url=timestamp_url,
+        first=False,
+    )
+
+
+def _signed(
+    pdf: bytes,
+    *,
+    key: Signer,
+    field: str,
+    reason: str,
+    location: str,
+    moment: datetime,
+    appearance: bytes | None,
+    timestamp_url: str | None,
+    first: bool,
+) -> bytes:
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+    from pyhanko.pdf_utils.misc import PdfError
+    from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
+    from pyhanko.sign.general import SigningError
+    from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner
+    from pyhanko.sign.timestamps import TimestampRequestError
+
+    class QuietWriter(IncrementalPdfFileWriter):  # type: ignore[misc]
+        """Leaves document information and XMP as they are: they are part of what was signed."""
+
+        def _update_meta(self) -> None:
+            return None
+
+    class TimedSigner(PdfSigner):  # type: ignore[misc]
+        """Takes the time of signing from its caller, not from a clock."""
+
+        def init_signing_session(self, *args: Any, **kwargs: Any) -> Any:
+            session = super().init_signing_session(*args, **kwargs)
+            session.system_time = moment
+            return session
+
+    _check_texts(reason=reason, location=location, moment=moment)
+    if is_authority(key.certificate):
+        raise SigningFault(Fault("key", "is an authority's and signs no reports", "load a person's key"))
+    require_valid(key.certificate, moment, where="key")
+    if not pdf.startswith(b"%PDF-"):
+        raise SigningFault(Fault("pdf", "is not a PDF file"))
+    try:
+        writer = QuietWriter(BytesIO(pdf))
+        _check_document(writer, field=field, first=first)
+        metadata = PdfSignatureMetadata(
+            field_name=field,
+            md_algorithm="sha256",
+            subfilter=SigSeedSubFilter.PADES,
+            reason=reason,
+            location=location or None,
+            certify=first,
+            docmdp_permissions=MDPPerm.FILL_FORMS,
+        )
+        signer = TimedSigner(
+            metadata,
+            signer=_pyhanko_signer(key),
+            timestamper=_timestamper(timestamp_url),
+            stamp_style=_stamp_style(appearance),
+        )
+        digits = _reserved_digits(key, timestamped=timestamp_url is not None)
+        output = finish(signer.async_sign_pdf(writer, existing_fields_only=True, bytes_reserved=digits))
+        return bytes(output.getvalue())
+    except SigningFault:
+        raise
+    except TimestampRequestError as error:
+        raise SigningFault(Fault("timestamp_url", f"the service gave no time stamp: {error}")) from None
+    except (PdfError, SigningError) as error:
+        raise SigningFault(Fault("pdf", f"can't be signed: {error}")) from None
+    except (ValueError, TypeError, KeyError, AttributeError, AssertionError, RecursionError, OSError) as error:
+        what = f"can't be signed: its structure is not readable ({type(error).__name__})"
+        raise SigningFault(Fault("pdf", what)) from None
+
+
+def _check_texts(*, reason: str, location: str, moment: datetime) -> None:
+    faults = []
+    if not reason.strip():
+        faults.append(Fault("reason", "is empty", "say what the signature means"))
+    for where, text in (("reason", reason), ("location", location)):
+        if len(text) > _MAX_TEXT or any(ord(c) < 32 for c in text):
+            faults.append(Fault(where, f"is longer than {_MAX_TEXT} characters or holds control characters"))
+    if moment.tzinfo is None:
+        faults.append(Fault("moment", "carries no time zone"))
+    if faults:
+        raise SigningFault(faults)
+
+
+def _check_document(writer: Any, *, field: str, first: bool) -> None:
+    from pyhanko.sign.fields import enumerate_sig_fields
+
+    if writer.prev.encrypted:
+        raise SigningFault(Fault("pdf", "is encrypted", "sign the report as it was rendered"))
+    fields = {name: value for name, value, _ in enumerate_sig_fields(writer.prev)}
+    signed = sorted(name for name, value in fields.items() if value is not None)
+    if field not in fields:
+        known = ", ".join(sorted(fields)) or "none"
+        raise SigningFault(Fault("field", f"there is no signature field {field!r}", f"there is: {known}"))
+    if fields[field] is not None:
+        raise SigningFault(Fault("field", f"{field!r} is signed already"))
+    if first and signed:
+        raise SigningFault(
+            Fault("pdf", f"is signed already ({', '.join(signed)})", "countersign it, or render it again")
+        )
+    if not first and not signed:
+        raise SigningFault(Fault("pdf", "carries no signature to countersign", "sign it first"))
+
+
+def _reserved_digits(key: Signer, *, timestamped: bool) -> int:
+    from cryptography.hazmat.primitives.serialization import Encoding
+
+    certificates = sum(len(c.public_bytes(Encoding.DER)) for c in (key.certificate, *key.chain))
+    needed = max(RESERVED_DIGITS, 2 * (certificates + _BYTES_BESIDE_CERTIFICATES))
+    return needed + _DIGITS_FOR_TIMESTAMP if timestamped else needed
+
+
+def _pyhanko_signer(key: Signer) -> Any:
+    from asn1crypto import x509 as asn1
+    from cryptography.hazmat.primitives.serialization import Encoding
+    from pyhanko.sign.signers import Signer as PyhankoSigner
+    from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+    class KeySigner(PyhankoSigner):  # type: ignore[misc]
+        """Hands the bytes to the key that was loaded once."""
+
+        async def async_sign_raw(self, data: bytes, digest_algorithm: str, dry_run: bool = False) -> bytes:
+            if digest_algorithm.lower() != "sha256":
+                raise SigningFault(Fault("key", f"signs SHA-256 only, not {digest_algorithm}"))
+            return key.sign(data)
+
+    store = SimpleCertificateStore()
+    store.register_multiple(asn1.Certificate.load(c.public_bytes(Encoding.DER)) for c in key.chain)
+    own = asn1.Certificate.load(key.certificate.public_bytes(Encoding.DER))
+    return KeySigner(signing_cert=own, cert_registry=store)
+
+
+def _timestamper(url: str | None) -> Any:
+    if url is None:
+        return None
+    if not url.startswith(("https://", "http://")):
+        raise SigningFault(Fault("timestamp_url", "is not a web address", "give https://…"))
+    import urllib.error
+    import urllib.request
+
+    from asn1crypto import tsp
+    from pyhanko.sign.timestamps import TimeStamper, TimestampRequestError
+
+    class Service(TimeStamper):  # type: ignore[misc]
+        """RFC 3161 over HTTP (section 3.4), the answer bounded in size and time."""
+
+        async def async_request_tsa_response(self, req: Any) -> Any:
+            request = urllib.request.Request(  # noqa: S310 - the scheme is checked above
+                url, data=req.dump(), headers={"Content-Type": "application/timestamp-query"}
+            )
+            try:
+                with urllib.request.urlopen(request, timeout=_TIMESTAMP_SECONDS) as answer:  # noqa: S310
+                    if answer.headers.get_content_type() != "application/timestamp-reply":
+                        raise TimestampRequestError("it answered something that is no time stamp")
+                    return tsp.TimeStampResp.load(answer.read(_MAX_TIMESTAMP))
+            except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
+                raise TimestampRequestError(f"it can't be reached: {error}") from None
+
+    return Service()
+
+
+def _stamp_style(appearance: bytes | None) -> Any:
+    from pyhanko.pdf_utils.content import ImportedPdfPage
+    from pyhanko.stamp import NoOpStampStyle, StaticStampStyle
+
+    if appearance is None:
+        return NoOpStampStyle()
+
+    class DrawnPage(ImportedPdfPage):  # type: ignore[misc]
+        """A page held in memory; the library wants a file name."""
+
+        def render(self) -> bytes:
+            with tempfile.TemporaryDirectory() as folder:
+                self.file_name = str(Path(folder, "appearance.pdf"))
+                Path(self.file_name).write_bytes(appearance)
+                return bytes(super().render())
+
+    return StaticStampStyle(background=DrawnPage(""), border_width=0, background_opacity=1.0)
