@@ -1,0 +1,113 @@
+"""The three typefaces that travel with the report, measured and made ready to embed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Any
+
+from reportlab.pdfbase.ttfonts import TTFont
+
+FOLDER = Path(__file__).resolve().parent.parent / "fonts"
+REGULAR, BOLD, MONO = "regular", "bold", "mono"
+_FILES = {REGULAR: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf", MONO: "DejaVuSansMono.ttf"}
+
+# controls, bidirectional overrides and isolates, zero-width characters, byte order mark, tags
+_DROPPED = frozenset(
+    [
+        *range(0x20),
+        *range(0x7F, 0xA0),
+        0xAD,
+        0x61C,
+        0x180E,
+        *range(0x200B, 0x2010),
+        *range(0x2028, 0x202F),
+        *range(0x2060, 0x2070),
+        *range(0xFE00, 0xFE10),
+        0xFEFF,
+        *range(0xFFF9, 0xFFFC),
+        *range(0xE0000, 0xE0200),
+    ]
+)
+
+
+class _Legible(dict[int, str]):
+    """Character → what is drawn for it: itself, nothing, or [U+XXXX] where the face has no glyph."""
+
+    def __init__(self, known: frozenset[int]) -> None:
+        super().__init__({9: " ", 10: " ", 13: " ", 0xA0: " ", 0x202F: " ", 0x2007: " ", 0x2009: " ", 0x2011: "-"})
+        self._known = known
+
+    def __missing__(self, code: int) -> str:
+        if code in _DROPPED:
+            return ""
+        if code in self._known:
+            self[code] = chr(code)
+            return chr(code)
+        return f"[U+{code:04X}]"
+
+
+@dataclass(frozen=True, eq=False)
+class Typeface:
+    """One face: `font` draws it, `legible` makes any text drawable, `width` measures in points."""
+
+    name: str
+    font: Any
+    _widths: dict[str, float]
+    _legible: _Legible
+
+    def legible(self, text: str) -> str:
+        """`text` on one line, without controls or overrides; characters the face lacks as [U+XXXX]."""
+        return text.translate(self._legible)
+
+    def width(self, text: str, size: float) -> float:
+        """Width of legible `text` in points."""
+        return _thousandths(self, text) * size / 1000
+
+    def character(self, character: str) -> float:
+        """Width of one character in thousandths of the size."""
+        return self._widths[character]
+
+
+@lru_cache(maxsize=16384)
+def _thousandths(face: Typeface, text: str) -> float:
+    widths = face._widths
+    return sum([widths[c] for c in text])
+
+
+@cache
+def typeface(name: str) -> Typeface:
+    """The shipped face `name` ("regular", "bold", "mono"), loaded once in a process."""
+    font = TTFont(f"diagnb-{name}", str(FOLDER / _FILES[name]), shapable=False)
+    face = font.face
+    _mend_advances(face)
+    known = frozenset(face.charToGlyph)
+    widths = {chr(code): float(face.charWidths.get(code, face.defaultWidth)) for code in known}
+    return Typeface(name, font, widths, _Legible(known))
+
+
+def _mend_advances(face: Any) -> None:
+    """Give glyphs past the last full metric its advance in font units.
+
+    reportlab 5.1 stores the scaled advance there, so a subset of a fixed-pitch face carries widths that
+    contradict the font dictionary, which PDF/A forbids (ISO 19005-3, 6.2.11.5).
+    """
+    face.seek_table("hhea")
+    face.skip(34)
+    count = face.read_ushort()
+    advance = face.hmetrics[count - 1][0]
+    for glyph in range(count, len(face.hmetrics)):
+        face.hmetrics[glyph] = (advance, face.hmetrics[glyph][1])
+
+
+@cache
+def font_versions() -> str:
+    """The version of each shipped face as its head table states it, for the report's metadata."""
+    found = []
+    for name in _FILES:
+        face = typeface(name).font.face
+        face.seek_table("head")
+        face.skip(4)
+        found.append(f"{name} {face.read_ulong() / 65536:.2f}")
+    return ", ".join(found)

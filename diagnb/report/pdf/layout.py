@@ -1,0 +1,208 @@
+"""Blocks into strips: every measure of the page is decided here, nothing is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from diagnb.errors import fault
+from diagnb.report.blocks import (
+    Block,
+    EndMark,
+    Figure,
+    Heading,
+    KeyValues,
+    Notice,
+    Paragraph,
+    QrCode,
+    Rule,
+    SignatureField,
+    Table,
+)
+from diagnb.report.pdf import style
+from diagnb.report.pdf.codes import qr_runs
+from diagnb.report.pdf.fonts import typeface
+from diagnb.report.pdf.lines import wrap
+from diagnb.report.pdf.strips import Field, Glyphs, Mark, Matrix, Picture, Strip, Stroke
+from diagnb.report.pdf.style import ASCENT, Style
+from diagnb.report.pdf.tables import cell_style, key_value_strips, table_strips
+from diagnb.report.pdf.tags import Element
+
+_GAP = 16.0
+_FIELD_HEIGHT = 66.0
+_QR_SIDE = 92.0
+
+
+def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float) -> list[Strip]:
+    """Strips of all blocks, `width` points wide from `left`; grows the structure tree under `root`."""
+    strips: list[Strip] = []
+    index = 0
+    while index < len(blocks):
+        block = blocks[index]
+        following = blocks[index + 1] if index + 1 < len(blocks) else None
+        if isinstance(block, SignatureField):
+            pair = [block]
+            if isinstance(following, SignatureField):
+                pair.append(following)
+                index += 1
+            strips.extend(_signatures(pair, root, left, width))
+        else:
+            strips.extend(_strips(block, root, left, width))
+        index += 1
+    if strips:
+        strips[0] = Strip(strips[0].height, strips[0].marks, 0.0, strips[0].keep)
+    return strips
+
+
+def _strips(block: Block, root: Element, left: float, width: float) -> list[Strip]:
+    if isinstance(block, Heading):
+        return _heading(block, root, left, width)
+    if isinstance(block, Paragraph):
+        if block.strong:
+            chosen = style.STRONG
+        else:
+            chosen = style.FIXED if block.mono else style.SMALL if block.small else style.BODY
+        return text_strips(block.text, chosen, root.child("P"), left, width)
+    if isinstance(block, Notice):
+        return _notice(block, root, left, width)
+    if isinstance(block, KeyValues):
+        return key_value_strips(block, root, left, width)
+    if isinstance(block, Table):
+        strips = table_strips(block, root, left, width)
+        for note in block.notes:
+            strips.extend(text_strips(note, style.SMALL, root.child("P"), left, width))
+        return strips
+    if isinstance(block, Figure):
+        return _figure(block, root, left, width)
+    if isinstance(block, QrCode):
+        return _qr(block, root, left, width)
+    if isinstance(block, Rule):
+        return [Strip(0.6, (Stroke(left, 0.3, left + width, 0.3, 0.5, style.HAIR),), 8.0)]
+    if isinstance(block, EndMark):
+        return _end(block, root, left, width)
+    raise fault("blocks", f"{type(block).__name__} is not a block of a report")
+
+
+def text_strips(text: str, chosen: Style, element: Element, left: float, width: float) -> list[Strip]:
+    """One strip a line; the first two and the last two lines stay together."""
+    face = typeface(chosen.face)
+    lines = wrap(text, face, chosen.size, width)
+    last = len(lines) - 1
+    base = chosen.size * ASCENT + (chosen.leading - chosen.size) / 2
+    return [
+        Strip(
+            chosen.leading,
+            (Glyphs(element, left, base, line, face, chosen.size, chosen.grey),),
+            chosen.space if index == 0 else 0.0,
+            keep=last > 0 and index in (0, last - 1) and index != last,
+        )
+        for index, line in enumerate(lines)
+    ]
+
+
+def _bound(strips: list[Strip]) -> list[Strip]:
+    return [Strip(s.height, s.marks, s.space, True, s.head) for s in strips]
+
+
+def _heading(block: Heading, root: Element, left: float, width: float) -> list[Strip]:
+    chosen = {1: style.TITLE, 2: style.SECTION, 3: style.PART}[block.level]
+    strips = _bound(text_strips(block.text, chosen, root.child(f"H{block.level}"), left, width))
+    if block.level == 2:
+        strips.append(Strip(3.0, (Stroke(left, 1.2, left + width, 1.2, 0.8),), keep=True))
+    return strips
+
+
+def _notice(block: Notice, root: Element, left: float, width: float) -> list[Strip]:
+    inset = 10.0
+    strips = _bound(text_strips(block.heading, style.STRONG, root.child("P"), left + inset, width - inset))
+    body = text_strips(block.text, style.BODY, root.child("P"), left + inset, width - inset) if block.text else []
+    if body:
+        body[0] = Strip(body[0].height, body[0].marks, 0.0, body[0].keep)
+    barred = []
+    for index, strip in enumerate([*strips, *body]):
+        bar = Stroke(left + 1.5, 0.0, left + 1.5, strip.height, 3.0)
+        keep = strip.keep and (index < len(strips) + len(body) - 1)
+        barred.append(Strip(strip.height, (bar, *strip.marks), 8.0 if index == 0 else 0.0, keep))
+    return barred
+
+
+def _figure(block: Figure, root: Element, left: float, width: float) -> list[Strip]:
+    drawing = block.drawing
+    shown = min(width, drawing.width)
+    element = root.child("Figure", alt=block.alt)
+    picture = Picture(element, left, 0.0, shown, drawing)
+    strips = [Strip(drawing.height * shown / drawing.width, (picture,), 6.0, keep=bool(block.caption))]
+    if block.caption:
+        strips.extend(text_strips(block.caption, style.SMALL, root.child("P"), left, width))
+    return strips
+
+
+def _signatures(fields: list[SignatureField], root: Element, left: float, width: float) -> list[Strip]:
+    half = (width - _GAP) / 2
+    above: list[Mark] = []
+    boxes: list[Mark] = []
+    below: list[Mark] = []
+    lines_below = 0
+    title, small = style.STRONG, style.SMALL
+    for index, block in enumerate(fields):
+        x = left + index * (half + _GAP)
+        face = typeface(title.face)
+        label = wrap(block.label, face, title.size, half)[0]
+        above.append(Glyphs(root.child("P"), x, title.size, label, face, title.size))
+        element = root.child("Form", alt=f"{block.label}. {' '.join(block.lines)}".strip())
+        frame = (
+            (x, 0.0, x + half, 0.0),
+            (x, _FIELD_HEIGHT, x + half, _FIELD_HEIGHT),
+            (x, 0.0, x, _FIELD_HEIGHT),
+            (x + half, 0.0, x + half, _FIELD_HEIGHT),
+        )
+        boxes.extend(Stroke(*corner, 0.6, 0.45) for corner in frame)
+        boxes.append(
+            Field(element, block.name, block.label, x + 1, 1.0, half - 2, _FIELD_HEIGHT - 2, block.lines, block.strokes)
+        )
+        if block.note:
+            note = root.child("P")
+            face = typeface(small.face)
+            rows = wrap(block.note, face, small.size, half)[:6]
+            below.extend(
+                Glyphs(note, x, small.size + i * small.leading, row, face, small.size, small.grey)
+                for i, row in enumerate(rows)
+            )
+            lines_below = max(lines_below, len(rows))
+    strips = [
+        Strip(title.leading + 1, tuple(above), 8.0, keep=True),
+        Strip(_FIELD_HEIGHT, tuple(boxes), keep=bool(below)),
+    ]
+    if below:
+        strips.append(Strip(lines_below * small.leading + 2, tuple(below), 3.0))
+    return strips
+
+
+def _qr(block: QrCode, root: Element, left: float, width: float) -> list[Strip]:
+    runs, count = qr_runs(block.text)
+    module = _QR_SIDE / count
+    marks: list[Mark] = [Matrix(root.child("Figure", alt=block.alt), left, 0.0, module, runs, count)]
+    x = left + _QR_SIDE + _GAP
+    at = 2.0
+    for line in block.lines:
+        chosen, text = cell_style(line)
+        face = typeface(chosen.face)
+        element = root.child("P")
+        for row in wrap(text, face, chosen.size, width - _QR_SIDE - _GAP)[:10]:
+            marks.append(Glyphs(element, x, at + chosen.size, row, face, chosen.size))
+            at += chosen.leading
+        at += 3.0
+    return [Strip(max(_QR_SIDE, at), tuple(marks), 8.0)]
+
+
+def _end(block: EndMark, root: Element, left: float, width: float) -> list[Strip]:
+    chosen = style.SMALL
+    face = typeface(chosen.face)
+    text = wrap(block.text, face, chosen.size, width * 0.8)[0]
+    wide = face.width(text, chosen.size)
+    middle = left + width / 2
+    marks = (
+        Stroke(left, 6.0, middle - wide / 2 - 10, 6.0, 0.5, style.HAIR),
+        Stroke(middle + wide / 2 + 10, 6.0, left + width, 6.0, 0.5, style.HAIR),
+        Glyphs(root.child("P"), middle - wide / 2, 8.4, text, face, chosen.size, chosen.grey),
+    )
+    return [Strip(12.0, marks, 16.0)]

@@ -1,0 +1,94 @@
+"""PDF objects and the file they are written into: reportlab's document with what PDF/A adds."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+from reportlab.pdfbase import pdfdoc
+
+_ZLIB = pdfdoc.PDFZCompress
+
+
+class Raw(pdfdoc.PDFObject):  # type: ignore[misc]
+    """An object whose bytes are written as they stand."""
+
+    def __init__(self, content: bytes = b"") -> None:
+        self.content = content
+
+    def format(self, document: Any) -> bytes:
+        return self.content
+
+
+class Stream(pdfdoc.PDFStream):  # type: ignore[misc]
+    """A stream with an end of line before `endstream`, which ISO 19005-3, 6.1.7.1 demands."""
+
+    def format(self, document: Any) -> bytes:
+        return bytes(super().format(document)[: -len(b"endstream\n")]) + b"\nendstream\n"
+
+
+class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
+    """Object registry, fonts and cross-reference table of one report. Nothing in it reads the clock."""
+
+    def __init__(self, *, seed: bytes) -> None:
+        super().__init__(compression=1, invariant=1, pdfVersion=(1, 7))
+        # the constructor mixes the environment's SOURCE_DATE_EPOCH into the file identifier
+        self.signature = hashlib.md5(seed, usedforsecurity=False)
+        self.Catalog = self._catalog = Raw()
+        self.info = Raw()
+
+    def Reference(self, obj: Any, name: str | None = None) -> Any:  # noqa: N802 - overrides reportlab
+        if type(obj) is pdfdoc.PDFStream:
+            obj.__class__ = Stream
+        return super().Reference(obj, name)
+
+    def add(self, obj: Any) -> int:
+        """Register an object; returns its number."""
+        name = self.Reference(obj).name
+        return int(self.idToObjectNumberAndVersion[name][0])
+
+    def add_stream(self, content: bytes, entries: dict[str, str | bytes], *, compress: bool = True) -> int:
+        """Register a stream with dictionary `entries`; returns its number."""
+        stream = Stream(pdfdoc.PDFDictionary(dict(entries)), content, [_ZLIB] if compress else [])
+        if not compress:
+            stream.filters = None
+        return self.add(stream)
+
+    def fonts(self) -> int:
+        """Number of the dictionary that names every font of the file."""
+        return int(self.idToObjectNumberAndVersion[pdfdoc.BasicFonts][0])
+
+    def file(self) -> bytes:
+        """The whole file."""
+        for font in self.delayedFonts:
+            font.addObjects(self)
+        return bytes(self.format())
+
+
+def reference(number: int) -> bytes:
+    return b"%d 0 R" % number
+
+
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufffe\uffff]"
+)
+
+
+def plain(text: str) -> str:
+    """Text without controls, overrides or lone surrogates, fit for a PDF string and for XML."""
+    return _UNPRINTABLE.sub("", text).encode("utf-16-le", "replace").decode("utf-16-le", "replace")
+
+
+def text_string(text: str) -> bytes:
+    """A PDF text string: ASCII as it is, anything else as UTF-16 in hexadecimal."""
+    clean = plain(text)
+    if clean.isascii():
+        escaped = clean.replace("\\", "\\\\").replace("(", "\\(").replace(")", "\\)").replace("\r", "\\r")
+        return b"(" + escaped.encode("ascii") + b")"
+    return b"<FEFF" + clean.encode("utf-16-be").hex().upper().encode("ascii") + b">"
+
+
+def pdf_date(moment: datetime) -> bytes:
+    return moment.astimezone(UTC).strftime("(D:%Y%m%d%H%M%S+00'00')").encode("ascii")
