@@ -6,7 +6,7 @@ acknowledged::
     <crc32, 8 hex digits> <blank> <JSON object> <newline>
 
 The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
-or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state of the sheet is
+or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state is
 the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file, a line whose
 checksum doesn't fit is counted and skipped: neither costs the other entries.
 """
@@ -63,9 +63,7 @@ class Journal:
         self._unfinished_line = False
         self._descriptor: int | None = None
         self._guard = threading.RLock()
-        self._lock = FileLock(
-            path.with_name(path.name + ".lock"), timeout=0, mode=_ONLY_OWNER, thread_local=False
-        )
+        self._lock = FileLock(path.with_name(path.name + ".lock"), timeout=0, mode=_ONLY_OWNER, thread_local=False)
 
     @classmethod
     def open(cls, path: Path) -> Journal:
@@ -84,9 +82,7 @@ class Journal:
             journal._begin()
         except OSError as error:
             journal._lock.release()
-            raise fault(
-                str(path), f"the draft can't be opened: {error.strerror}", "choose another folder"
-            ) from error
+            raise fault(str(path), f"the draft can't be opened: {error.strerror}", "choose another folder") from error
         return journal
 
     def _begin(self) -> None:
@@ -267,13 +263,9 @@ class Journal:
             if self._closed is not None:
                 raise fault("sheet", "is signed and closed", "a correction is a new revision of the record")
             if self._descriptor is None:
-                raise fault(
-                    "sheet", "is open for writing elsewhere", "close it there, then open it again here"
-                )
+                raise fault("sheet", "is open for writing elsewhere", "close it there, then open it again here")
             numbered = {"n": self._number + 1, "t": moment.isoformat(), **entry}
-            body = json.dumps(numbered, ensure_ascii=False, separators=(",", ":")).encode(
-                "utf-8", "surrogatepass"
-            )
+            body = json.dumps(numbered, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "surrogatepass")
             try:
                 self._append(f"{zlib.crc32(body):08x} ".encode() + body + b"\n")
             except OSError as error:

@@ -1,0 +1,298 @@
+// The entry grid: every typed field of one step, readings with their verdicts among them.
+//
+// A row is {kind, key, label, ...}. Kinds: "heading", "note", "text", "lines", "choice", "reading", "result".
+// Each key press goes to a copy in this browser first, then to the kernel, which writes its journal and answers
+// {k: "rows", ack: {view, key, seq, version}, rows: [...]}. Only that answer turns "saving" into "saved" and
+// removes the browser's copy.
+
+const ANSWER_WITHIN_MS = 2500;
+
+function element(name, attributes = {}, ...children) {
+  const node = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (key === "text") node.textContent = value;
+    else if (key in node && key !== "list" && !key.includes("-")) node[key] = value;
+    else node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children);
+  return node;
+}
+
+// The copies of what this browser typed and the kernel hasn't acknowledged yet.
+function copies(sheet) {
+  const prefix = `diagnb:${sheet}:`;
+  const guarded = (action, otherwise) => { try { return action(); } catch { return otherwise; } };
+  return {
+    keep: (key, copy) => guarded(() => localStorage.setItem(prefix + key, JSON.stringify(copy))),
+    drop: (key) => guarded(() => localStorage.removeItem(prefix + key)),
+    read: (key) => guarded(() => JSON.parse(localStorage.getItem(prefix + key)), null),
+    clear: () => guarded(() => Object.keys(localStorage).filter((k) => k.startsWith(prefix)).forEach((k) => localStorage.removeItem(k))),
+  };
+}
+
+function render({ model, el }) {
+  const view = Math.random().toString(36).slice(2);
+  const store = copies(model.get("sheet"));
+  const pending = new Map();          // key -> {seq, text, since}
+  const parts = new Map();            // key -> the nodes of a row that change
+  let sequence = 0;
+  let timer = null;
+
+  const table = element("div", { className: "dn-grid", role: "group" });
+  const bar = element("div", { className: "dn-bar", role: "status", "aria-live": "polite" });
+  const spoken = element("div", { className: "dn-spoken", role: "status", "aria-live": "polite" });
+  el.classList.add("dn-grid-host");
+  el.replaceChildren(table, bar, spoken);
+
+  const identity = (key) => `dn-${view}-${key.replace(/[^A-Za-z0-9]/g, "-")}`;
+  const inputs = () => [...table.querySelectorAll("[data-entry]")].filter((n) => !n.disabled);
+  const locked = () => Boolean(model.get("locked"));
+
+  // ---- sending ------------------------------------------------------------------------------------------
+
+  function edit(row, text) {
+    const seq = ++sequence;
+    store.keep(row.key, { text, base: row.version || 0 });
+    pending.set(row.key, { seq, text, since: Date.now() });
+    mark(row.key);
+    transmit(row.key);
+    tell();
+  }
+
+  function transmit(key) {
+    const item = pending.get(key);
+    if (!item) return;
+    try { model.send({ k: "edit", view, key, text: item.text, seq: item.seq }); } catch { /* kept in this browser */ }
+  }
+
+  function tell() {
+    clearTimeout(timer);
+    const late = [...pending.values()].filter((item) => Date.now() - item.since > ANSWER_WITHIN_MS).length;
+    const count = pending.size;
+    if (late) {
+      bar.dataset.state = "browser";
+      bar.textContent = `✕ ${late === 1 ? "1 entry is" : `${late} entries are`} kept in this browser only. ` +
+        "The kernel doesn't answer; run the cell again and they are taken over.";
+      for (const key of pending.keys()) mark(key);
+    } else if (locked()) {
+      bar.dataset.state = "locked";
+      bar.textContent = model.get("locked");
+    } else if (count) {
+      bar.dataset.state = "saving";
+      bar.textContent = "… Saving";
+    } else {
+      bar.dataset.state = "saved";
+      bar.textContent = "✓ All entries saved";
+    }
+    if (count) timer = setTimeout(() => { for (const key of pending.keys()) transmit(key); tell(); }, 1500);
+  }
+
+  // ---- drawing ------------------------------------------------------------------------------------------
+
+  function mark(key) {
+    const nodes = parts.get(key);
+    if (!nodes || !nodes.saved) return;
+    const item = pending.get(key);
+    const late = item && Date.now() - item.since > ANSWER_WITHIN_MS;
+    nodes.saved.dataset.state = item ? (late ? "browser" : "saving") : nodes.row.version ? "saved" : "empty";
+    nodes.saved.textContent = item ? (late ? "in this browser" : "saving") : nodes.row.version ? "saved" : "";
+  }
+
+  function paint(row) {
+    const nodes = parts.get(row.key);
+    if (!nodes) return;
+    nodes.row = row;
+    if (nodes.input && !pending.has(row.key) && nodes.input.value !== row.text) {
+      if (document.activeElement !== nodes.input || row.force) nodes.input.value = row.text;
+    }
+    if (nodes.message) {
+      nodes.message.textContent = row.fault || row.caution || row.back || row.hint || "";
+      nodes.message.dataset.state = row.fault ? "fault" : row.caution ? "caution" : row.back ? "back" : "hint";
+      nodes.input.setAttribute("aria-invalid", row.fault ? "true" : "false");
+    }
+    if (nodes.fix) {
+      nodes.fix.hidden = !row.fix;
+      nodes.fix.textContent = row.fix ? row.fix.label : "";
+    }
+    if (row.kind === "result") {
+      nodes.line.dataset.verdict = row.verdict || "none";
+      nodes.verdict.textContent = row.verdict ? `${row.mark} ${row.verdict}` : "";
+      nodes.value.textContent = row.value || "";
+      nodes.limit.textContent = row.limit || "";
+      nodes.advice.textContent = row.advice || row.reason || "";
+      nodes.advice.title = nodes.advice.textContent;
+      nodes.picture.innerHTML = row.picture || "";
+    }
+    mark(row.key);
+  }
+
+  function entry(row) {
+    const id = identity(row.key);
+    const shared = { id, disabled: locked() || row.disabled || false, "data-entry": row.key, "aria-describedby": `${id}-says` };
+    let input;
+    if (row.kind === "choice") {
+      input = element("select", shared, ...row.options.map(([value, text]) => element("option", { value, text })));
+    } else if (row.kind === "lines") {
+      input = element("textarea", { ...shared, rows: row.height || 4, spellcheck: true });
+    } else {
+      input = element("input", {
+        ...shared, type: "text", autocomplete: "off", spellcheck: false, autocapitalize: "off",
+        inputmode: row.kind === "reading" ? "decimal" : row.keyboard || null, enterkeyhint: "next",
+      });
+    }
+    input.value = row.text;
+    input.addEventListener(row.kind === "choice" ? "change" : "input", () => edit(parts.get(row.key).row, input.value));
+    const label = element("label", { htmlFor: id, text: row.label });
+    if (row.unit) label.append(element("span", { className: "dn-unit", text: ` (${row.unit})` }));
+    if (row.needed) label.append(element("span", { className: "dn-needed", text: " needed" }));
+    if (row.detail) label.append(element("span", { className: "dn-detail", text: row.detail }));
+    const message = element("span", { id: `${id}-says`, className: "dn-message" });
+    const saved = element("span", { className: "dn-saved" });
+    const fix = element("button", { type: "button", className: "dn-fix", hidden: true });
+    fix.addEventListener("click", () => {
+      const wanted = parts.get(row.key).row.fix;
+      if (!wanted) return;
+      input.value = wanted.text;
+      edit(parts.get(row.key).row, wanted.text);
+      input.focus();
+    });
+    const line = element("div", { className: `dn-line dn-${row.kind}` }, label, input, element("div", { className: "dn-says" }, message, fix), saved);
+    parts.set(row.key, { row, input, message, saved, fix, line });
+    return line;
+  }
+
+  function result(row) {
+    const verdict = element("span", { className: "dn-verdict" });
+    const value = element("span", { className: "dn-value" });
+    const limit = element("span", { className: "dn-limit" });
+    const advice = element("span", { className: "dn-advice" });
+    const picture = element("div", { className: "dn-picture" });
+    const line = element("div", { className: "dn-line dn-result", role: "group", "aria-label": row.label },
+      element("span", { className: "dn-name", text: row.label }), verdict, value, picture, limit, advice);
+    parts.set(row.key, { row, line, verdict, value, limit, advice, picture });
+    return line;
+  }
+
+  function draw() {
+    const focused = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.entry : null;
+    const caret = focused && document.activeElement.selectionStart;
+    const typed = new Map([...pending].map(([key, item]) => [key, item.text]));
+    parts.clear();
+    table.setAttribute("aria-label", model.get("title"));
+    table.replaceChildren(...model.get("rows").map((row) => {
+      if (row.kind === "heading") {
+        return element("h3", { className: "dn-heading", tabIndex: -1 }, row.label, row.detail ? element("span", { className: "dn-detail", text: row.detail }) : "");
+      }
+      if (row.kind === "note") return element("p", { className: "dn-note", "data-tone": row.tone || "plain", text: row.label });
+      return row.kind === "result" ? result(row) : entry(row);
+    }));
+    for (const row of model.get("rows")) {
+      if (!row.key) continue;
+      paint(row);
+      if (typed.has(row.key)) parts.get(row.key).input.value = typed.get(row.key);
+    }
+    if (focused && parts.has(focused)) {
+      const node = parts.get(focused).input;
+      node.focus({ preventScroll: true });
+      if (caret !== null && node.setSelectionRange) { try { node.setSelectionRange(caret, caret); } catch { /* a select has no caret */ } }
+    }
+    takeOver();
+    tell();
+  }
+
+  // What an earlier view of this sheet left in the browser: sent again when the kernel has nothing newer.
+  function takeOver() {
+    for (const [key, nodes] of parts) {
+      if (!nodes.input || pending.has(key)) continue;
+      const copy = store.read(key);
+      if (!copy) continue;
+      if (copy.text === nodes.row.text || locked()) { store.drop(key); continue; }
+      if ((nodes.row.version || 0) <= copy.base) {
+        nodes.input.value = copy.text;
+        edit(nodes.row, copy.text);
+      } else {
+        nodes.message.textContent = `This browser still holds “${copy.text}”.`;
+        nodes.message.dataset.state = "caution";
+        nodes.row.fix = { label: `Use ${copy.text || "blank"}`, text: copy.text };
+        nodes.fix.hidden = false;
+        nodes.fix.textContent = nodes.row.fix.label;
+      }
+    }
+  }
+
+  // ---- keys ---------------------------------------------------------------------------------------------
+
+  function move(node, by) {
+    const all = inputs();
+    const next = all[all.indexOf(node) + by];
+    if (!next) return;
+    next.focus();
+    if (next.select) next.select();
+  }
+
+  table.addEventListener("keydown", (event) => {
+    const node = event.target;
+    event.stopPropagation();
+    if (!node.dataset || !node.dataset.entry) return;
+    if (event.key === "Enter") {
+      if (node.tagName === "TEXTAREA" && !event.shiftKey && !event.ctrlKey && !event.metaKey) return;
+      event.preventDefault();
+      move(node, event.shiftKey ? -1 : 1);
+    } else if (node.tagName === "INPUT" && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
+      event.preventDefault();
+      move(node, event.key === "ArrowDown" ? 1 : -1);
+    } else if (event.key === "Escape") {
+      node.blur();
+    }
+  });
+
+  // ---- answers ------------------------------------------------------------------------------------------
+
+  function onMessage(message) {
+    if (message.k === "rows") {
+      const ack = message.ack;
+      if (ack && ack.view === view) {
+        const item = pending.get(ack.key);
+        if (item && ack.seq >= item.seq) {
+          pending.delete(ack.key);
+          store.drop(ack.key);
+        } else if (item) {
+          store.keep(ack.key, { text: item.text, base: ack.version });
+        }
+      }
+      const before = ack && parts.get(ack.key);
+      for (const row of message.rows) paint(row);
+      if (before) mark(ack.key);
+      const say = message.rows.filter((row) => row.kind === "result" && row.verdict).map((row) => `${row.label}: ${row.verdict}`).join(". ");
+      if (say && spoken.textContent !== say) spoken.textContent = say;
+      tell();
+    } else if (message.k === "refused") {
+      if (message.view === view && parts.has(message.key)) {
+        const nodes = parts.get(message.key);
+        nodes.message.textContent = message.reason;
+        nodes.message.dataset.state = "fault";
+      }
+    } else if (message.k === "focus") {
+      const target = message.key && parts.has(message.key) ? parts.get(message.key).input : inputs()[0];
+      setTimeout(() => target && target.focus({ preventScroll: false }), 30);
+    } else if (message.k === "forget") {
+      pending.clear();
+      store.clear();
+      tell();
+    }
+  }
+
+  model.on("msg:custom", onMessage);
+  model.on("change:rows", draw);
+  model.on("change:locked", draw);
+  draw();
+  return () => {
+    clearTimeout(timer);
+    model.off("msg:custom", onMessage);
+    model.off("change:rows", draw);
+    model.off("change:locked", draw);
+  };
+}
+
+export default { render };

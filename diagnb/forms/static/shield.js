@@ -1,0 +1,41 @@
+// Keeps the notebook's own key commands out of the form: with a button or a list in focus, a double "d" would
+// delete the form's cell. Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
+
+function render({ el }) {
+  el.classList.add("dn-shield");
+  const stop = (event) => {
+    if (event.ctrlKey || event.metaKey) {
+      if (event.key === "Enter") event.stopPropagation();
+      return;
+    }
+    event.stopPropagation();
+  };
+  let root = null;
+  let watch = null;
+
+  function protect(node) {
+    for (const each of node.querySelectorAll("button, select, input, textarea, a, summary, [tabindex]")) {
+      each.setAttribute("data-lm-suppress-shortcuts", "true");
+    }
+  }
+
+  function settle(tries) {
+    root = el.closest(".dn-root");
+    if (!root || !el.isConnected) {
+      if (tries) setTimeout(() => settle(tries - 1), 50);
+      return;
+    }
+    root.addEventListener("keydown", stop);
+    protect(root);
+    watch = new MutationObserver(() => protect(root));
+    watch.observe(root, { childList: true, subtree: true });
+  }
+
+  settle(100);
+  return () => {
+    if (root) root.removeEventListener("keydown", stop);
+    if (watch) watch.disconnect();
+  };
+}
+
+export default { render };

@@ -1,0 +1,114 @@
+"""The live parts of the form: entry grid, signature pad, save-file button, shield. The only file that knows anywidget.
+
+Each holds what it shows and nothing else; what is true stands in the model. Their JavaScript and style sheet
+are files beside this one and fetch nothing from a network.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import anywidget
+import traitlets
+
+_STATIC = Path(__file__).parent / "static"
+
+Row = Mapping[str, Any]
+Edit = Callable[["EntryGrid", str, str], "tuple[int, Iterable[Row]]"]
+"""``(grid, key, text)`` → number of the journal entry and the rows that changed. Raises what is to be shown."""
+
+
+class EntryGrid(anywidget.AnyWidget):
+    """The typed fields of one step as one model, whatever their number.
+
+    ``rows`` are plain mappings (kinds ``heading``, ``note``, ``text``, ``lines``, ``choice``, ``reading``,
+    ``result``); see ``static/grid.js``. Each key press calls ``on_edit``; the browser is told "saved" only
+    after it has returned, which the caller does after the entry is on disk.
+    """
+
+    _esm = _STATIC / "grid.js"
+    sheet = traitlets.Unicode().tag(sync=True)
+    title = traitlets.Unicode().tag(sync=True)
+    locked = traitlets.Unicode().tag(sync=True)
+    rows = traitlets.List(traitlets.Dict()).tag(sync=True)
+
+    def __init__(self, *, on_edit: Edit, **state: Any) -> None:
+        super().__init__(**state)
+        self._edit = on_edit
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
+        if not isinstance(message, dict) or message.get("k") != "edit":
+            return
+        key, text, view, seq = message.get("key"), message.get("text"), message.get("view"), message.get("seq")
+        if not isinstance(key, str) or not isinstance(text, str):
+            return
+        try:
+            version, rows = self._edit(self, key, text)
+        except Exception as error:  # noqa: BLE001 - whatever it was, the browser keeps its copy and says why
+            self.send(
+                {"k": "refused", "view": view, "key": key, "seq": seq, "reason": str(error) or type(error).__name__}
+            )
+            return
+        self.show(rows, ack={"view": view, "key": key, "seq": seq, "version": version})
+
+    def show(self, rows: Iterable[Row], *, ack: Mapping[str, Any] | None = None) -> None:
+        """Send only these rows to the browser, and keep them for a view that opens later."""
+        changed = [dict(row) for row in rows]
+        place = {row.get("key"): index for index, row in enumerate(self.rows)}
+        for row in changed:
+            index = place.get(row["key"])
+            if index is not None:
+                self.rows[index] = row  # in place: the browser gets the rows in the message below
+        self.send({"k": "rows", "rows": changed, "ack": dict(ack) if ack else None})
+
+    def focus_on(self, key: str = "") -> None:
+        """Put the cursor into this field, or into the first one."""
+        self.send({"k": "focus", "key": key})
+
+    def forget_copies(self) -> None:
+        """Remove this sheet's entries from the browser (after signing, on a shared tablet)."""
+        self.send({"k": "forget"})
+
+
+class SignaturePad(anywidget.AnyWidget):
+    """A drawn signature: strokes of points ``[x, y]`` on a field of 900 × 260, y downwards."""
+
+    _esm = _STATIC / "signature.js"
+    strokes: Any = traitlets.List().tag(sync=True)
+    locked = traitlets.Bool(False).tag(sync=True)
+
+
+class SaveFileButton(anywidget.AnyWidget):
+    """A button that hands a file to the browser's download, also where files are not served (a code-free page).
+
+    ``provide`` is called at the click and returns (file name, media type, content).
+    """
+
+    _esm = _STATIC / "save_file.js"
+    label = traitlets.Unicode("Save the file").tag(sync=True)
+    ready = traitlets.Bool(False).tag(sync=True)
+
+    def __init__(self, *, provide: Callable[[], tuple[str, str, bytes]], **state: Any) -> None:
+        super().__init__(**state)
+        self._provide = provide
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
+        if not isinstance(message, dict) or message.get("k") != "want":
+            return
+        try:
+            name, mime, content = self._provide()
+        except Exception as error:  # noqa: BLE001 - said beside the button
+            self.send({"k": "fault", "text": f"The file can't be read: {error}"})
+            return
+        self.send({"k": "file", "name": name, "mime": mime}, buffers=[content])
+
+
+class Shield(anywidget.AnyWidget):
+    """Keeps the notebook's key commands (``d d``, Shift+Enter, …) out of the form, and carries the style sheet."""
+
+    _esm = _STATIC / "shield.js"
+    _css = _STATIC / "sheet.css"

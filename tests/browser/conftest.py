@@ -1,0 +1,153 @@
+"""A real JupyterLab, isolated from the user's settings, and a real headless Chromium."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+         "--disable-component-update", "--disable-sync"]  # fmt: skip
+
+
+def chromium() -> str:
+    """The path of the installed Chromium."""
+    for name in ("chromium", "chromium-browser", "google-chrome"):
+        found = shutil.which(name)
+        if found:
+            return found
+    pytest.fail("no Chromium found; install one (Debian: apt-get install chromium)")
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Server:
+    """One running JupyterLab on its own folder."""
+
+    address: str
+    folder: Path
+    process: subprocess.Popen[bytes]
+    notebooks: int = field(default=0)
+
+    def notebook(self, *cells: str) -> str:
+        """Write a notebook with these code cells; returns its name."""
+        self.notebooks += 1
+        name = f"visit-{self.notebooks}.ipynb"
+        book = nbformat.v4.new_notebook()
+        book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
+        book.cells = [nbformat.v4.new_code_cell(cell) for cell in cells]
+        nbformat.write(book, self.folder / name)
+        return name
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    home = tmp_path_factory.mktemp("home")
+    folder = tmp_path_factory.mktemp("workshop ä")
+    port = free_port()
+    environment = dict(os.environ)
+    for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "HOME"):
+        environment[name] = str(home / name.lower())
+        Path(environment[name]).mkdir()
+    environment.pop("JUPYTER_PLATFORM_DIRS", None)
+    log = (home / "server.log").open("wb")
+    command = [sys.executable, "-m", "jupyter", "lab", "--no-browser", "--allow-root", "--ip=127.0.0.1",
+               f"--port={port}", "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.password=",
+               "--expose-app-in-browser", f"--ServerApp.root_dir={folder}"]  # fmt: skip
+    process = subprocess.Popen(command, env=environment, stdout=log, stderr=subprocess.STDOUT, cwd=folder)
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(240):
+            if process.poll() is not None:
+                pytest.fail("JupyterLab ended: " + (home / "server.log").read_text(encoding="utf-8")[-3000:])
+            try:
+                urllib.request.urlopen(f"{address}/api/status", timeout=2).close()
+                break
+            except OSError:
+                time.sleep(0.25)
+        else:
+            pytest.fail("JupyterLab did not start: " + (home / "server.log").read_text(encoding="utf-8")[-3000:])
+        yield Server(address, folder, process)
+    finally:
+        process.terminate()
+        process.wait(20)
+        log.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield started
+        started.close()
+
+
+class Lab:
+    """One page of JupyterLab, and what a person does in it."""
+
+    def __init__(self, page: Any, server: Server) -> None:
+        self.page = page
+        self.server = server
+        self.errors: list[str] = []
+        self.foreign: list[str] = []
+        page.on("dialog", lambda dialog: dialog.accept())
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("request", self._note_request)
+
+    def _note_request(self, request: Any) -> None:
+        if not request.url.startswith((self.server.address, "data:", "blob:", "ws://127.0.0.1")):
+            self.foreign.append(request.url)
+
+    def open(self, notebook: str, *, workspace: str = "w") -> None:
+        self.page.goto(f"{self.server.address}/lab/workspaces/{workspace}/tree/{notebook}?reset")
+        self.wait_for_kernel()
+
+    def wait_for_kernel(self) -> None:
+        self.page.wait_for_function(
+            "() => { const w = window.jupyterapp && window.jupyterapp.shell.currentWidget;"
+            " return w && w.sessionContext && w.sessionContext.session && w.sessionContext.session.kernel"
+            " && w.sessionContext.session.kernel.status === 'idle'; }",
+            timeout=60_000,
+        )
+
+    def command(self, name: str) -> None:
+        self.page.evaluate("(name) => { window.jupyterapp.commands.execute(name); }", name)
+
+    def run_all(self) -> None:
+        self.command("notebook:run-all-cells")
+
+    def hide_side_bar(self) -> None:
+        self.page.evaluate("() => { window.jupyterapp.shell.collapseLeft(); }")
+
+    def shut_down(self) -> None:
+        self.page.evaluate("async () => { await window.jupyterapp.serviceManager.sessions.shutdownAll(); }")
+
+
+@pytest.fixture
+def lab(server: Server, browser: Any) -> Iterator[Lab]:
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
+    context.set_default_timeout(30_000)
+    page = context.new_page()
+    opened = Lab(page, server)
+    yield opened
+    if opened.page.evaluate("() => Boolean(window.jupyterapp)"):
+        opened.shut_down()
+    context.close()
