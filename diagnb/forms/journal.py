@@ -7,7 +7,7 @@ acknowledged::
 
 The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
 or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state is
-the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file, a line whose
+of the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file, a line whose
 checksum doesn't fit is counted and skipped: neither costs the other entries.
 """
 
@@ -32,12 +32,24 @@ _ONLY_OWNER = 0o600
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """One step of the undo list: a run of changes of one field, and what stood there before."""
+class Change:
+    """One field changed: its key, what stood there before (None: nothing), what stands there after."""
 
     key: str
     before: str | None
     after: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the undo list: a run of changes of one field, or several fields set at once."""
+
+    changes: tuple[Change, ...]
+
+    @property
+    def key(self) -> str:
+        """The first field of the step: where the eye should go."""
+        return self.changes[0].key
 
 
 class Journal:
@@ -55,7 +67,7 @@ class Journal:
         self.torn = False
         self._closed: Mapping[str, Any] | None = None
         self._values: dict[str, str] = {}
-        self._times: dict[str, str] = {}
+        self._stamps: dict[str, tuple[str, int]] = {}
         self._steps: list[Step] = []
         self._undone: list[Step] = []
         self._number = 0
@@ -123,7 +135,7 @@ class Journal:
         with self._guard:
             if not self.read_only:
                 return
-            self._values, self._times, self._steps, self._undone = {}, {}, [], []
+            self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
             self._number, self._closed, self.bad_lines = 0, None, 0
             if self.path.exists():
                 self._replay(self.path.read_bytes())
@@ -144,41 +156,49 @@ class Journal:
 
     def _apply(self, entry: dict[str, Any]) -> bool:
         event = entry["e"]
-        if event == "put" and isinstance(entry.get("k"), str) and isinstance(entry.get("v"), str):
-            self._apply_put(entry["k"], entry["v"], entry["t"])
+        if event == "put":
+            changes = entry.get("all", {entry.get("k"): entry.get("v")})
+            if not isinstance(changes, dict) or not changes:
+                return False
+            if not all(isinstance(k, str) and isinstance(v, str) for k, v in changes.items()):
+                return False
+            self._apply_put(changes, entry["t"], entry["n"])
         elif event == "undo" and self._steps:
             step = self._steps.pop()
             self._undone.append(step)
-            self._restore(step.key, step.before, entry["t"])
+            self._restore({c.key: c.before for c in step.changes}, entry["t"], entry["n"])
         elif event == "redo" and self._undone:
             step = self._undone.pop()
             self._steps.append(step)
-            self._restore(step.key, step.after, entry["t"])
+            self._restore({c.key: c.after for c in step.changes}, entry["t"], entry["n"])
         elif event == "close" and isinstance(entry.get("with"), dict):
             self._closed = MappingProxyType(entry["with"])
         else:
             return False
         return True
 
-    def _apply_put(self, key: str, text: str, time: str) -> None:
-        before = self._values.get(key)
-        last = self._steps[-1] if self._steps else None
-        if last and last.key == key and not self._fresh_step:
-            self._steps[-1] = Step(key, last.before, text)
+    def _apply_put(self, changes: Mapping[str, str], time: str, number: int) -> None:
+        made = tuple(Change(key, self._values.get(key), text) for key, text in changes.items())
+        last = self._steps[-1].changes if self._steps else ()
+        goes_on = not self._fresh_step and len(made) == len(last) == 1 and made[0].key == last[0].key
+        if goes_on:
+            self._steps[-1] = Step((Change(made[0].key, last[0].before, made[0].after),))
         else:
-            self._steps.append(Step(key, before, text))
-        self._fresh_step = False
+            self._steps.append(Step(made))
+        self._fresh_step = len(made) > 1
         self._undone.clear()
-        self._values[key] = text
-        self._times[key] = time
+        for change in made:
+            self._values[change.key] = change.after
+            self._stamps[change.key] = (time, number)
 
-    def _restore(self, key: str, text: str | None, time: str) -> None:
+    def _restore(self, texts: Mapping[str, str | None], time: str, number: int) -> None:
         self._fresh_step = True
-        if text is None:
-            self._values.pop(key, None)
-        else:
-            self._values[key] = text
-        self._times[key] = time
+        for key, text in texts.items():
+            if text is None:
+                self._values.pop(key, None)
+            else:
+                self._values[key] = text
+            self._stamps[key] = (time, number)
 
     # -- what stands on the sheet -------------------------------------------------------------------------
 
@@ -191,8 +211,14 @@ class Journal:
     def time_of(self, key: str) -> dt.datetime | None:
         """When this field was last changed."""
         with self._guard:
-            text = self._times.get(key)
-        return dt.datetime.fromisoformat(text) if text else None
+            stamp = self._stamps.get(key)
+        return dt.datetime.fromisoformat(stamp[0]) if stamp else None
+
+    def number_of(self, key: str) -> int:
+        """The number of the entry that changed this field last; 0 when it never was."""
+        with self._guard:
+            stamp = self._stamps.get(key)
+        return stamp[1] if stamp else 0
 
     @property
     def closed(self) -> Mapping[str, Any] | None:
@@ -222,6 +248,10 @@ class Journal:
         Raises InputFault when the sheet is closed, held by another writer, or the disk refuses.
         """
         return self._write({"e": "put", "k": key, "v": text}, moment)
+
+    def put_all(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
+        """Write several fields as one line and one undo step: all of them or none survive a power failure."""
+        return self._write({"e": "put", "all": dict(changes)}, moment)
 
     def undo(self, *, moment: dt.datetime) -> Step | None:
         """Take back the last step (all keys typed into one field in one go). None when there is none."""

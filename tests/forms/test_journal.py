@@ -87,9 +87,7 @@ def test_a_flipped_byte_costs_one_line_only(tmp_path):
     journal.release()
 
 
-@pytest.mark.parametrize(
-    "content", [b"\x00" * 300, b"\n\n\n", b"not a journal\n" * 3, os.urandom(999) + b"\n"]
-)
+@pytest.mark.parametrize("content", [b"\x00" * 300, b"\n\n\n", b"not a journal\n" * 3, os.urandom(999) + b"\n"])
 def test_a_file_full_of_rubbish_opens_empty_and_takes_entries(tmp_path, content):
     path = tmp_path / "s.jsonl"
     path.write_bytes(content)
@@ -216,9 +214,7 @@ while True:
 def test_kill_loses_nothing_that_was_acknowledged(tmp_path):
     path = tmp_path / "s.jsonl"
     for _ in range(3):
-        process = subprocess.Popen(
-            [sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True
-        )
+        process = subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True)
         assert process.stdout is not None
         process.stdout.readline()
         time.sleep(0.15)
@@ -237,3 +233,22 @@ def test_a_folder_that_is_a_file_is_a_named_fault(tmp_path):
     (tmp_path / "drafts").write_text("in the way", encoding="utf-8")
     with pytest.raises(InputFault, match="can't be opened"):
         Journal.open(tmp_path / "drafts" / "s.jsonl")
+
+
+def test_fields_set_together_are_one_line_and_one_undo_step(tmp_path):
+    path = tmp_path / "s.jsonl"
+    journal = Journal.open(path)
+    journal.put("a", "1", moment=NOW)
+    journal.put_all({"tests.t1.procedure": "drop", "tests.t1.phase": "as found"}, moment=NOW)
+    journal.put("tests.t1.procedure", "other", moment=NOW)
+    assert journal.number_of("tests.t1.phase") == 2
+    journal.undo(moment=NOW)
+    assert journal.values["tests.t1.procedure"] == "drop"
+    journal.undo(moment=NOW)
+    assert dict(journal.values) == {"a": "1"}
+    journal.redo(moment=NOW)
+    journal.release()
+    again = Journal.open(path)
+    assert again.values["tests.t1.phase"] == "as found"
+    assert len(path.read_bytes().splitlines()) == 6
+    again.release()
