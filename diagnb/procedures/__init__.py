@@ -1,0 +1,16 @@
+"""Procedures: how a circuit test is made, what is derived from it, and against which limit."""
+
+from diagnb.procedures.door import caution_texts, load_procedure, procedure_files, read_procedure
+from diagnb.procedures.procedure import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
+
+__all__ = [
+    "DerivedSpec",
+    "GivenSpec",
+    "LimitSpec",
+    "Procedure",
+    "ReadingSpec",
+    "caution_texts",
+    "load_procedure",
+    "procedure_files",
+    "read_procedure",
+]

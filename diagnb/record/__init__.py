@@ -1,0 +1,23 @@
+"""The record: what was found, as one frozen document with one canonical form."""
+
+from diagnb.record.canonical import canonical_bytes, digest, json_schema, plain
+from diagnb.record.document import Record
+from diagnb.record.door import complete, load_record, procedure_of, read_json, read_record, sheet_of
+from diagnb.record.vin import check_digit, model_years, vin_remark
+
+__all__ = [
+    "Record",
+    "canonical_bytes",
+    "check_digit",
+    "complete",
+    "digest",
+    "json_schema",
+    "load_record",
+    "model_years",
+    "plain",
+    "procedure_of",
+    "read_json",
+    "read_record",
+    "sheet_of",
+    "vin_remark",
+]

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
-SCHEMA = "diagnb-record/1"
+SCHEMA: Literal["diagnb-record/1"] = "diagnb-record/1"
 Phase = Literal["as found", "isolating", "as left"]
 CircuitClass = Literal["ordinary", "control module or data network", "restraint", "high voltage"]
 Severity = Literal["rejects", "weakens", "note"]
@@ -126,9 +126,7 @@ class Reading(Part):
     """One quantity of a procedure, as displayed; repeats are further texts of the same list."""
 
     name: Name
-    texts: Annotated[
-        tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)
-    ]
+    texts: Annotated[tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)]
     instrument: Name
     function: Line = ""
     range: Line = ""

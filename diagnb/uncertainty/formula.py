@@ -41,6 +41,8 @@ class Table:
     x_dimension: Dimension
     y_dimension: Dimension
     standard_uncertainty: float = 0.0
+    hold: bool = False
+    """Outside the table, hold its end value instead of refusing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +227,7 @@ def _power(x: Value, y: Value) -> Value:
 
 
 def _interpolate(table: Table, x: Value) -> Value:
-    if np.any(np.less(x, table.x[0])) or np.any(np.greater(x, table.x[-1])):
+    if not table.hold and (np.any(np.less(x, table.x[0])) or np.any(np.greater(x, table.x[-1]))):
         raise ValueError(f"outside the table {table.name} ({table.x[0]:g} to {table.x[-1]:g})")
     result = np.interp(x, table.x, table.y)
     return result if isinstance(x, np.ndarray) else float(result)
@@ -283,7 +285,8 @@ def _slope_of(
 def _table_slope(table: Table, x: Value) -> Value:
     slopes = np.diff(table.y) / np.diff(table.x)
     at = np.clip(np.searchsorted(table.x, x, side="right") - 1, 0, len(slopes) - 1)
-    return slopes[at]
+    outside = np.less(x, table.x[0]) | np.greater(x, table.x[-1])
+    return np.where(outside, 0.0, slopes[at])
 
 
 def _dimension_of(

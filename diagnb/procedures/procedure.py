@@ -1,0 +1,118 @@
+"""Test procedures: readings, formulas, limits, cautions. Schema ``diagnb-procedure/1``.
+
+A :class:`Procedure` is frozen and checked: its formulas parse, their dimensions fit, its limits have a source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from diagnb.quantities import Dimension, unit
+from diagnb.uncertainty import Formula, Table
+
+SCHEMA = "diagnb-procedure/1"
+Energise = Literal["allowed", "vehicle only", "measure only"]
+Scaling = Literal["none", "system/12"]
+Tag = Literal["read", "from memory", "common practice"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSpec:
+    """A reading that the procedure asks for. ``expected`` is the usual span in ``unit``, for slips of a prefix."""
+
+    name: str
+    title: str
+    unit: str
+    function: str
+    required: bool = True
+    proves_load: bool = False
+    load_state: str = ""
+    points: str = ""
+    expected: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GivenSpec:
+    """A value that is given, not measured here."""
+
+    name: str
+    title: str
+    unit: str
+    required: bool = True
+    default: str | None = None
+    half_width: str | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedSpec:
+    """A derived value. Of several formulas the first one whose inputs are all there is used."""
+
+    name: str
+    title: str
+    unit: str
+    formulas: tuple[Formula, ...]
+    physical_lower: float | None = None
+    physical_upper: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LimitSpec:
+    """A limit of the procedure, in ``unit``. ``required`` means that the user must state one with its source."""
+
+    result: str
+    unit: str
+    lower: float | None
+    upper: float | None
+    scaling: Scaling
+    source: str
+    edition: str
+    method: str
+    condition: str
+    tag: Tag
+    rule: str
+    required: bool = False
+
+
+@dataclass(frozen=True)
+class Procedure:
+    """One test procedure."""
+
+    id: str
+    version: int
+    title: str
+    purpose: str
+    readings: tuple[ReadingSpec, ...]
+    givens: tuple[GivenSpec, ...]
+    derived: tuple[DerivedSpec, ...]
+    limits: tuple[LimitSpec, ...]
+    tables: Mapping[str, Table]
+    constants: Mapping[str, float]
+    conditions: tuple[str, ...]
+    cautions: tuple[str, ...]
+    energise: Energise
+    fail_means: str
+    next_step: str
+    plain: Mapping[str, Any] = field(compare=False, repr=False)
+
+    def reading(self, name: str) -> ReadingSpec | None:
+        """The reading called ``name``, or None."""
+        return next((r for r in self.readings if r.name == name), None)
+
+    def given(self, name: str) -> GivenSpec | None:
+        """The given value called ``name``, or None."""
+        return next((g for g in self.givens if g.name == name), None)
+
+    def limit_for(self, result: str) -> LimitSpec | None:
+        """The procedure's own limit on ``result``, or None."""
+        return next((entry for entry in self.limits if entry.result == result), None)
+
+    def dimension_of(self, name: str) -> Dimension | None:
+        """Dimension of a reading, given value or derived value."""
+        specs: tuple[ReadingSpec | GivenSpec | DerivedSpec, ...] = (*self.readings, *self.givens, *self.derived)
+        for spec in specs:
+            if spec.name == name:
+                return unit(spec.unit).dimension
+        return None
