@@ -1,0 +1,214 @@
+"""The fields of the sheet outside the tests: key, label, where each goes in the record, how its text is read.
+
+Keys are dotted (``vehicle.vin``, ``parts.p1.number``); a list's items have ids in place of numbers, so that
+removing one never renames another.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+from diagnb.errors import fault
+from diagnb.quantities import parse_indication
+from diagnb.quantities.units import normalise_symbols
+
+Kind = Literal["text", "lines", "choice"]
+Reader = Callable[[str], Any]
+
+NAMES: Mapping[str, str] = MappingProxyType(
+    {"instruments": "m", "tests": "t", "parts": "p", "findings": "f", "codes": "c", "people": ""}
+)
+"""The lists of a sheet and the letter their items' ids begin with."""
+
+
+def read_text(text: str) -> str:
+    """One line as it is, without blanks around it."""
+    return " ".join(text.split())
+
+
+def read_lines(text: str) -> str:
+    """Several lines as they are, without blank ends."""
+    return text.strip()
+
+
+def read_date(text: str) -> str:
+    """A date as ISO 8601. Other orders are refused: 3.5. and 5/3 are read differently in different places."""
+    found = re.fullmatch(r"(\d{4})[-./ ](\d{1,2})[-./ ](\d{1,2})", text.strip())
+    try:
+        return dt.date(*map(int, found.groups())).isoformat() if found else _no_date()
+    except ValueError:
+        return _no_date()
+
+
+def _no_date() -> str:
+    raise fault("", "is not a date", "year-month-day, for example 2026-03-05")
+
+
+def read_year(text: str) -> int:
+    """A model year."""
+    if not re.fullmatch(r"\d{4}", text.strip()):
+        raise fault("", "is not a year", "four digits, for example 2021")
+    return int(text)
+
+
+def read_quantity(default: str) -> Reader:
+    """A number with its unit, digits kept; a lone number takes ``default``."""
+
+    def read(text: str) -> dict[str, str]:
+        joined = re.sub(r"(?<=\d)[\s']+(?=\d{3}(\D|$))", "", normalise_symbols(text).strip())
+        found = parse_indication(joined, unit=default)
+        if found.number is None:
+            raise fault("", "is not a number", f"for example 183412 {default}")
+        return {"value": f"{found.number:f}", "unit": found.unit}
+
+    return read
+
+
+def read_decimal(unit: str) -> Reader:
+    """A number in ``unit``, digits kept, as text."""
+
+    def read(text: str) -> str:
+        found = parse_indication(text, unit=unit)
+        if found.number is None:
+            raise fault("", "is not a number", f"for example 21 {unit}")
+        if found.unit != unit:
+            raise fault("", f"is in {found.unit}", f"give it in {unit}")
+        return f"{found.number:f}"
+
+    return read
+
+
+def read_yes(text: str) -> bool:
+    """A yes-or-no choice."""
+    return text == "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field: ``name`` within its part of the sheet, and how its text becomes a value of the record."""
+
+    name: str
+    label: str
+    kind: Kind = "text"
+    needed: bool = False
+    hint: str = ""
+    options: tuple[tuple[str, str], ...] = ()
+    read: Reader = read_text
+    keyboard: str = ""
+
+
+def _choice(*values: str, blank: str = "choose") -> tuple[tuple[str, str], ...]:
+    return (("", blank), *((value, value) for value in values))
+
+
+VEHICLE = (
+    Field("vehicle.vin", "VIN", hint="17 characters; leave blank where there is none"),
+    Field("vehicle.unit", "Unit number"),
+    Field("vehicle.description", "Vehicle", hint="make-neutral description: type, body, engine"),
+    Field("vehicle.model_year", "Model year", read=read_year, keyboard="numeric"),
+    Field("vehicle.odometer", "Odometer", read=read_quantity("km"), keyboard="decimal", hint="km unless you write mi"),
+    Field("vehicle.engine_hours", "Engine hours", read=read_quantity("h"), keyboard="decimal"),
+    Field("vehicle.in_service", "In service since", read=read_date, hint="year-month-day"),
+    Field("vehicle.system_voltage", "System voltage", kind="choice", needed=True, options=(("", "choose"), ("12", "12 V"), ("24", "24 V"), ("48", "48 V"))),
+)  # fmt: skip
+
+ORDER = (
+    Field("order.number", "Repair order", needed=True),
+    Field("order.site", "Workshop"),
+    Field("order.customer", "Customer"),
+)
+
+COVERAGE = (
+    Field("coverage.policy", "Warranty policy", hint="as the customer states it"),
+    Field("coverage.begins", "Begins", read=read_date, hint="year-month-day"),
+    Field("coverage.ends", "Ends", read=read_date, hint="year-month-day"),
+    Field("coverage.distance_limit", "Distance limit", read=read_quantity("km"), keyboard="decimal"),
+)
+
+COMPLAINT = (
+    Field("complaint", "Complaint", kind="lines", needed=True, read=read_lines, hint="the driver's own words: when, where, how often"),
+)  # fmt: skip
+
+CIRCUIT = (
+    Field("circuit.name", "Circuit", needed=True, hint="for example: left low beam, feed side"),
+    Field("circuit.class", "Kind of circuit", kind="choice", needed=True, options=(
+        ("", "choose"), ("ordinary", "ordinary"), ("control module or data network", "control module or data network"),
+        ("restraint", "restraint (airbag, belt pretensioner)"), ("high voltage", "high voltage"))),
+    Field("circuit.description", "Path of the circuit", kind="lines", read=read_lines, hint="source, fuse, switch, connectors, load, ground"),
+)  # fmt: skip
+
+CONDITIONS = (
+    Field("conditions.ambient_degc", "Ambient temperature", read=read_decimal("°C"), keyboard="decimal", hint="°C; where it is missing, the meter's whole operating range is assumed"),
+    Field("conditions.note", "Conditions", kind="lines", read=read_lines, hint="wet, vibration, battery state, engine"),
+)  # fmt: skip
+
+PEOPLE = (
+    Field("people.technician.name", "Technician", needed=True),
+    Field("people.technician.qualification", "Qualification"),
+    Field("people.reviewer.name", "Reviewer", hint="the second person, if there is one"),
+    Field("people.reviewer.qualification", "Reviewer's qualification"),
+)
+
+REPAIR = (
+    Field("cause", "Cause", kind="lines", read=read_lines, hint="component, location, mechanism"),
+    Field("correction", "Correction", kind="lines", read=read_lines, hint="what was done, with what"),
+)
+
+INSTRUMENT = (
+    Field("serial", "Serial number", needed=True),
+    Field("calibrated", "Calibrated on", read=read_date, hint="year-month-day"),
+    Field("due", "Calibration due", read=read_date, hint="year-month-day"),
+    Field("certificate", "Calibration certificate"),
+    Field("checks", "Checked today", hint="leads open, leads shorted, known source"),
+)
+
+PART = (
+    Field("action", "Removed or installed", kind="choice", needed=True, options=_choice("removed", "installed")),
+    Field("number", "Part number", needed=True),
+    Field("description", "Part", needed=True),
+    Field("serial", "Serial number"),
+    Field("lot", "Lot or date code"),
+    Field("causal", "Causal part", kind="choice", read=read_yes, options=(("", "no"), ("yes", "yes"))),
+    Field("kept_at", "Kept at"),
+)
+
+CODE = (
+    Field("text", "Fault code", needed=True, hint="as displayed"),
+    Field("meaning", "Meaning"),
+    Field("status", "Status"),
+    Field("phase", "Read", kind="choice", needed=True, options=_choice("as found", "isolating", "as left")),
+)
+
+FINDING = (
+    Field("text", "Finding", kind="lines", needed=True, read=read_lines, hint="what the readings show"),
+    Field("opinion", "This is", kind="choice", read=read_yes, options=(("", "shown by the readings"), ("yes", "an opinion"))),
+)  # fmt: skip
+
+SINGLE = (*ORDER, *VEHICLE, *COVERAGE, *COMPLAINT, *CIRCUIT, *CONDITIONS, *PEOPLE, *REPAIR)
+"""The fields that stand once on a sheet."""
+
+ITEMS: Mapping[str, tuple[Field, ...]] = MappingProxyType(
+    {"instruments": INSTRUMENT, "parts": PART, "codes": CODE, "findings": FINDING}
+)
+"""The fields of each item of a list."""
+
+
+def items(values: Mapping[str, str], kind: str) -> tuple[str, ...]:
+    """Ids of the items of one list, oldest first, without those removed."""
+    found = dict.fromkeys(key.split(".")[1] for key in values if key.startswith(f"{kind}.") and key.count(".") > 1)
+    return tuple(name for name in found if values.get(f"{kind}.{name}.removed") != "yes")
+
+
+def next_item(values: Mapping[str, str], kind: str) -> str:
+    """An id that no item of this list has or had."""
+    letter = NAMES[kind]
+    used = {key.split(".")[1] for key in values if key.startswith(f"{kind}.")}
+    number = 1
+    while f"{letter}{number}" in used:
+        number += 1
+    return f"{letter}{number}"
