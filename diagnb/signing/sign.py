@@ -122,13 +122,13 @@ def _signed(
     from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner
     from pyhanko.sign.timestamps import TimestampRequestError
 
-    class QuietWriter(IncrementalPdfFileWriter):  # type: ignore[misc]
+    class QuietWriter(IncrementalPdfFileWriter):
         """Leaves document information and XMP as they are: they are part of what was signed."""
 
         def _update_meta(self) -> None:
             return None
 
-    class TimedSigner(PdfSigner):  # type: ignore[misc]
+    class TimedSigner(PdfSigner):
         """Takes the time of signing from its caller, not from a clock."""
 
         def init_signing_session(self, *args: Any, **kwargs: Any) -> Any:
@@ -157,7 +157,7 @@ def _signed(
         signer = TimedSigner(
             metadata,
             signer=_pyhanko_signer(key),
-            timestamper=_timestamper(timestamp_url),
+            timestamper=None if timestamp_url is None else _timestamper(timestamp_url),
             stamp_style=_stamp_style(appearance),
         )
         digits = _reserved_digits(key, timestamped=timestamp_url is not None)
@@ -221,7 +221,7 @@ def _pyhanko_signer(key: Signer) -> Any:
     from pyhanko.sign.signers import Signer as PyhankoSigner
     from pyhanko_certvalidator.registry import SimpleCertificateStore
 
-    class KeySigner(PyhankoSigner):  # type: ignore[misc]
+    class KeySigner(PyhankoSigner):
         """Hands the bytes to the key that was loaded once."""
 
         async def async_sign_raw(self, data: bytes, digest_algorithm: str, dry_run: bool = False) -> bytes:
@@ -229,15 +229,13 @@ def _pyhanko_signer(key: Signer) -> Any:
                 raise SigningFault(Fault("key", f"signs SHA-256 only, not {digest_algorithm}"))
             return key.sign(data)
 
-    store = SimpleCertificateStore()
+    store = SimpleCertificateStore()  # type: ignore[no-untyped-call]
     store.register_multiple(asn1.Certificate.load(c.public_bytes(Encoding.DER)) for c in key.chain)
     own = asn1.Certificate.load(key.certificate.public_bytes(Encoding.DER))
     return KeySigner(signing_cert=own, cert_registry=store)
 
 
-def _timestamper(url: str | None) -> Any:
-    if url is None:
-        return None
+def _timestamper(url: str) -> Any:
     if not url.startswith(("https://", "http://")):
         raise SigningFault(Fault("timestamp_url", "is not a web address", "give https://…"))
     import urllib.error
@@ -246,7 +244,7 @@ def _timestamper(url: str | None) -> Any:
     from asn1crypto import tsp
     from pyhanko.sign.timestamps import TimeStamper, TimestampRequestError
 
-    class Service(TimeStamper):  # type: ignore[misc]
+    class Service(TimeStamper):
         """RFC 3161 over HTTP (section 3.4), the answer bounded in size and time."""
 
         async def async_request_tsa_response(self, req: Any) -> Any:
@@ -261,7 +259,7 @@ def _timestamper(url: str | None) -> Any:
             except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
                 raise TimestampRequestError(f"it can't be reached: {error}") from None
 
-    return Service()
+    return Service()  # type: ignore[no-untyped-call]
 
 
 def _stamp_style(appearance: bytes | None) -> Any:
@@ -270,14 +268,16 @@ def _stamp_style(appearance: bytes | None) -> Any:
 
     if appearance is None:
         return NoOpStampStyle()
+    drawn = appearance
 
-    class DrawnPage(ImportedPdfPage):  # type: ignore[misc]
+    class DrawnPage(ImportedPdfPage):
         """A page held in memory; the library wants a file name."""
 
         def render(self) -> bytes:
             with tempfile.TemporaryDirectory() as folder:
                 self.file_name = str(Path(folder, "appearance.pdf"))
-                Path(self.file_name).write_bytes(appearance)
+                Path(self.file_name).write_bytes(drawn)
                 return bytes(super().render())
 
-    return StaticStampStyle(background=DrawnPage(""), border_width=0, background_opacity=1.0)
+    page = DrawnPage("")  # type: ignore[no-untyped-call]
+    return StaticStampStyle(background=page, border_width=0, background_opacity=1.0)

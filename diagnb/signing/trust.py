@@ -2,8 +2,8 @@
 
 Document form, UTF-8 JSON:
 `{"schema": "diagnb-trust/1", "entries": [{"fingerprint", "certificate", "name", "role", "kind", "status",
-"since", "until", "added", "added_by"}]}`. `kind` is `authority` (everyone it signed) or `person` (this one
-certificate); `status` is `trusted` or `revoked`; `since` and `until` bound the signing times that count and
+"since", "until", "added", "added_by"}]}`. `kind` is `authority` (everyone it signed), `person` (this one
+certificate) or `timestamp-service` (time stamps only, never people); `status` is `trusted` or `revoked`; `since` and `until` bound the signing times that count and
 may be null (for a revoked entry `until` is the moment of revocation). Times are ISO 8601 with a zone.
 """
 
@@ -25,7 +25,7 @@ from diagnb.signing.keys import fingerprint, is_authority, subject_text
 
 TRUST_SCHEMA = "diagnb-trust/1"
 
-Kind = Literal["authority", "person"]
+Kind = Literal["authority", "person", "timestamp-service"]
 Status = Literal["trusted", "revoked"]
 
 _KEYS = (
@@ -133,13 +133,18 @@ def trust_entry(
     added_by: str,
     since: datetime | None = None,
     until: datetime | None = None,
+    timestamp_service: bool = False,
 ) -> TrustEntry:
-    """A trusted entry whose name, role and kind are read from the certificate itself."""
+    """A trusted entry whose name, role and kind are read from the certificate itself.
+
+    `timestamp_service` says that the certificate (or what it signed) makes time stamps, nothing else.
+    """
+    kind: Kind = "authority" if is_authority(certificate) else "person"
     return TrustEntry(
         certificate=certificate,
         name=subject_text(certificate, NameOID.COMMON_NAME),
         role=subject_text(certificate, NameOID.ORGANIZATIONAL_UNIT_NAME),
-        kind="authority" if is_authority(certificate) else "person",
+        kind="timestamp-service" if timestamp_service else kind,
         since=since,
         until=until,
         added=added,
@@ -232,9 +237,9 @@ def _read_entry(place: str, item: Mapping[str, object]) -> tuple[TrustEntry | No
 
 def _entry_faults(entry: TrustEntry) -> list[Fault]:
     faults = []
-    if entry.kind not in ("authority", "person"):
-        faults.append(Fault("kind", f"is {entry.kind!r}", "use authority or person"))
-    elif (entry.kind == "authority") != is_authority(entry.certificate):
+    if entry.kind not in ("authority", "person", "timestamp-service"):
+        faults.append(Fault("kind", f"is {entry.kind!r}", "use authority, person or timestamp-service"))
+    elif entry.kind != "timestamp-service" and (entry.kind == "authority") != is_authority(entry.certificate):
         faults.append(Fault("kind", f"says {entry.kind}, the certificate says otherwise"))
     if entry.status not in ("trusted", "revoked"):
         faults.append(Fault("status", f"is {entry.status!r}", "use trusted or revoked"))

@@ -1,0 +1,108 @@
+"""What may be added to a signed report: signatures in fields that were there, validation data. No more.
+
+pyHanko compares revisions by a white list; this file tightens that list (no form filling, no new
+appearance of old objects, no change of document information) and adds the one path it does not know: in a
+tagged file the signature field is also reached through the structure tree (ISO 32000-2, 14.7.5.3).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
+
+
+@cache
+def change_policy() -> Any:
+    """The policy for `EmbeddedPdfSignature.evaluate_modifications`; made once, it keeps no state."""
+    from pyhanko.sign.diff_analysis import (
+        CatalogModificationRule,
+        DSSCompareRule,
+        FormUpdate,
+        FormUpdatingRule,
+        ModificationLevel,
+        ObjectStreamRule,
+        SigFieldCreationRule,
+        SigFieldModificationRule,
+        StandardDiffPolicy,
+        SuspiciousModification,
+        XrefStreamRule,
+    )
+    from pyhanko.sign.diff_analysis.rules_api import Context
+
+    class TaggedSignatureRule(SigFieldModificationRule):
+        """Also clears the paths `/StructTreeRoot /K … /Obj` of a field whose update was found good."""
+
+        def check_form_field(self, fq_name: str, spec: Any, context: Any) -> Iterator[tuple[Any, Any]]:
+            old_ref = spec.old_field_ref
+            cleared = False
+            for level, update in super().check_form_field(fq_name, spec, context):
+                yield level, update
+                cleared = cleared or update.updated_ref == old_ref
+            if not cleared or old_ref is None or old_ref != spec.new_field_ref:
+                return
+            tree = ("/Root", "/StructTreeRoot", "/K")
+            for path in context.old._get_usages_of_ref(old_ref):
+                if tuple(path.path[:3]) == tree and path.path[-1] == "/Obj":
+                    yield (
+                        ModificationLevel.LTA_UPDATES,
+                        FormUpdate(
+                            updated_ref=old_ref,
+                            field_name=fq_name,
+                            valid_when_locked=True,
+                            context_checked=Context.from_absolute(context.old, path),
+                        ),
+                    )
+
+    class StrictFormRule(FormUpdatingRule):
+        """The form's default resources are page content for some readers: they never change."""
+
+        def apply(self, old: Any, new: Any) -> Iterator[tuple[Any, Any]]:
+            before, after = (r.root["/AcroForm"] for r in (old, new))
+            if ("/DR" in before) != ("/DR" in after):
+                raise SuspiciousModification("the form's default resources came or went")
+            if "/DR" in after:
+                value = after.raw_get("/DR")
+                reference = getattr(value, "reference", None)
+                if value != before.raw_get("/DR") or reference in new.explicit_refs_in_revision():
+                    raise SuspiciousModification("the form's default resources were changed")
+            yield from super().apply(old, new)
+
+    lasting = ModificationLevel.LTA_UPDATES
+    return StandardDiffPolicy(
+        global_rules=[
+            CatalogModificationRule(ignored_keys=frozenset({"/AcroForm", "/DSS", "/Extensions"})),  # type: ignore[no-untyped-call]
+            XrefStreamRule().as_qualified(lasting),
+            ObjectStreamRule().as_qualified(lasting),
+            DSSCompareRule().as_qualified(lasting),
+        ],
+        form_rule=StrictFormRule(
+            field_rules=[
+                SigFieldCreationRule(),  # type: ignore[no-untyped-call]
+                TaggedSignatureRule(
+                    allow_in_place_appearance_stream_changes=False,
+                    always_modifiable=frozenset({"/Type"}),
+                    value_update_keys=frozenset({"/Type", "/V", "/AP"}),
+                ),
+            ],
+            ignored_acroform_keys=frozenset({"/Fields", "/DR"}),
+        ),
+        ignore_orphaned_objects=False,
+    )
+
+
+def permitted_since(embedded: Any, *, last: bool) -> bool:
+    """Whether every revision after this signature holds only what may be added to a signed report.
+
+    After the last signature (`last`) that is validation data and time stamps alone.
+    """
+    from pyhanko.sign.diff_analysis import DiffResult, ModificationLevel
+
+    result = embedded.evaluate_modifications(change_policy())
+    if not isinstance(result, DiffResult):
+        return False
+    allowed = ModificationLevel.LTA_UPDATES if last else ModificationLevel.FORM_FILLING
+    permission = embedded.docmdp_level
+    if permission is not None:
+        allowed = min(allowed, ModificationLevel(min(permission.value, ModificationLevel.FORM_FILLING.value)))
+    return bool(result.modification_level <= allowed)
