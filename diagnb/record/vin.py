@@ -8,7 +8,7 @@ _VALUES = dict(
     zip("ABCDEFGHJKLMNPRSTUVWXYZ0123456789", (*range(1, 9), *range(1, 6), 7, 9, *range(2, 10), *range(10)), strict=True)
 )
 _WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
-_YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXYZ?123456789".replace("?", "")
+_YEAR_CODES = "ABCDEFGHJKLMNPRSTVWXY123456789"
 
 
 def check_digit(vin: str) -> str:

@@ -58,8 +58,9 @@ class Shape:
         u = self.standard_uncertainty
         if np.any(np.isfinite(self.degrees_of_freedom)):
             with np.errstate(divide="ignore", invalid="ignore"):
-                z = ndtri(_student(x / u, self.degrees_of_freedom))
-            x = np.where(np.isfinite(z), z * u, np.sign(x) * math.inf)
+                tail = ndtri(_student(-np.abs(x / u), self.degrees_of_freedom))
+            # The normal distribution function underflows beyond some 38 standard deviations.
+            x = -np.sign(x) * np.maximum(np.nan_to_num(tail, nan=-38.0), -38.0) * u
         result = np.where(np.equal(u, 0), np.where(x >= 0, 1.0, 0.0), self._convolution(x)[0])
         return float(result) if result.ndim == 0 else result
 

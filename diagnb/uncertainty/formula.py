@@ -10,7 +10,7 @@ from __future__ import annotations
 import ast
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -63,7 +63,6 @@ class Formula:
     steps: tuple[Step, ...]
     names: tuple[str, ...]
     tables: tuple[str, ...]
-    _where: dict[str, int] = field(default_factory=dict, compare=False, repr=False)
 
     def value(self, inputs: Mapping[str, Value], tables: Mapping[str, Table] | None = None) -> Value:
         """The value alone; ``inputs`` in coherent SI, scalars or arrays that broadcast."""
@@ -117,7 +116,17 @@ class Formula:
         return tuple(self._sub(i) for i in found if self.steps[i].operation != "constant")
 
     def _sub(self, last: int) -> Formula:
-        return Formula(self.text, self.steps[: last + 1], self.names, self.tables)
+        reached = {last}
+        for index in range(last, -1, -1):
+            if index in reached:
+                reached.update(self.steps[index].operands)
+        names = dict.fromkeys(s.name for i, s in enumerate(self.steps) if i in reached and s.operation == "name")
+        tables = dict.fromkeys(s.name for i, s in enumerate(self.steps) if i in reached and s.operation == "table")
+        place = {old: new for new, old in enumerate(sorted(reached))}
+        steps = tuple(
+            replace(self.steps[i], operands=tuple(place[o] for o in self.steps[i].operands)) for i in sorted(reached)
+        )
+        return Formula(self.text, steps, tuple(names), tuple(tables))
 
 
 @lru_cache(maxsize=2048)

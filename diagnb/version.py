@@ -1,0 +1,3 @@
+"""The version of the package; written into evaluations and reports."""
+
+VERSION = "0.1.0"
