@@ -1,0 +1,6 @@
+"""From a record to its evaluation: derived values, uncertainties, verdicts, advice."""
+
+from diagnb.evaluation.evaluate import evaluate, evaluate_test
+from diagnb.evaluation.results import Evaluation, ReadingResult, Result, TestResult, UsedLimit
+
+__all__ = ["Evaluation", "ReadingResult", "Result", "TestResult", "UsedLimit", "evaluate", "evaluate_test"]

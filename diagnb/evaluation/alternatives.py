@@ -1,0 +1,87 @@
+"""Other ways to measure the same value with what is on file, and what uncertainty each would give."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from diagnb.evaluation.displays import read_display
+from diagnb.meters import Meter
+from diagnb.procedures import DerivedSpec, Procedure
+from diagnb.quantities import unit
+from diagnb.record import Record, sheet_of
+from diagnb.record.document import CircuitTest
+from diagnb.uncertainty import Estimate, Formula, propagate
+
+
+def alternatives(
+    record: Record,
+    test: CircuitTest,
+    procedure: Procedure,
+    spec: DerivedSpec,
+    formula: Formula,
+    inputs: Mapping[str, Estimate],
+) -> dict[str, tuple[str, Estimate]]:
+    """What the same value would be worth if it were measured directly, or with another instrument on file."""
+    if spec.name not in {entry.result for entry in procedure.limits}:
+        return {}
+    value = float(inputs[formula.names[0]].value) if len(formula.names) == 1 else None
+    ambient = test.ambient_degc or record.conditions.ambient_degc
+    direct = [f for f in spec.formulas if len(f.names) == 1 and procedure.reading(f.names[0]) and f is not formula]
+    found: dict[str, tuple[str, Estimate]] = {}
+    wanted = [(f.names[0], "direct-reading") for f in direct]
+    if value is not None and procedure.reading(formula.names[0]):
+        wanted.append((formula.names[0], "another-instrument"))
+    warm = _at_reference(record, test, procedure, formula, inputs)
+    if warm is not None:
+        found["18 °C to 28 °C"] = ("reference-temperature", warm)
+    target = (
+        value
+        if value is not None
+        else float(formula.value({n: inputs[n].value for n in formula.names}, procedure.tables))
+    )
+    for name, code in wanted:
+        reading = procedure.reading(name)
+        for instrument in record.instruments:
+            sheet = sheet_of(record, instrument.meter)
+            if reading is None or reading.function not in {f.name for f in sheet.functions}:
+                continue
+            other = _would_read(
+                sheet, instrument.id, reading.function, target, None if ambient is None else float(ambient)
+            )
+            if other is not None and instrument.due is not None and test.time.date() <= instrument.due:
+                found[f"{reading.title}, {instrument.id}"] = (code, other)
+    return found
+
+
+def _at_reference(
+    record: Record, test: CircuitTest, procedure: Procedure, formula: Formula, inputs: Mapping[str, Estimate]
+) -> Estimate | None:
+    """The same result had the instruments been within their reference temperatures; None when they were."""
+    ambient = test.ambient_degc or record.conditions.ambient_degc
+    chosen = {name: inputs[name] for name in formula.names}
+    changed = False
+    for reading in test.readings:
+        if reading.name in chosen:
+            low, high = sheet_of(record, record.instrument(reading.instrument).meter).reference_degc
+            if ambient is not None and low <= float(ambient) <= high:
+                continue
+            again = read_display(record, test, procedure, reading, (low + high) / 2).reading.estimate
+            if again is not None:
+                chosen[reading.name] = again
+                changed = True
+    return propagate(formula, chosen, tables=procedure.tables) if changed else None
+
+
+def _would_read(sheet: Any, instrument: str, function: str, target: float, ambient: float | None) -> Estimate | None:
+    """The estimate of a display that shows ``target`` on the finest range of the function that holds it."""
+    known = sheet.function(function)
+    for candidate in known.ranges:
+        if abs(target) <= candidate.full_scale:
+            symbol = unit(known.unit)
+            places = max(0, -round(math.log10(candidate.step / symbol.factor)))
+            text = f"{symbol.from_si(target):.{places}f} {known.unit}"
+            read = Meter(sheet, instrument).read(text, function=function, ambient_degc=ambient, range=candidate.name)
+            return None if read.estimate is None else Estimate.of(target, read.estimate.components)
+    return None

@@ -1,0 +1,250 @@
+"""From a record to its evaluation: one pure function. No clock, no file, no network.
+
+Whoever holds the record gets the same numbers and verdicts, because the record carries its own accuracy
+sheets and procedures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
+from diagnb.errors import MeasurementFault
+from diagnb.evaluation.alternatives import alternatives
+from diagnb.evaluation.displays import read_display
+from diagnb.evaluation.results import Evaluation, Method, Result, TestResult, UsedLimit
+from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
+from diagnb.quantities import unit
+from diagnb.record import Record, digest, procedure_of
+from diagnb.record.document import CircuitTest, Given
+from diagnb.uncertainty import BudgetRow, Component, Estimate, Formula, monte_carlo, propagate
+from diagnb.version import VERSION
+
+COVERAGE = 0.95
+LARGEST_DIVISOR_UNCERTAINTY = 0.05
+TRIALS = 1_000_000
+SEED = 1
+
+
+def evaluate(record: Record) -> Evaluation:
+    """Derived values, uncertainties and verdicts of ``record``.
+
+    What can't be judged becomes a result *not judged* with its reason; it raises nothing for a checked record.
+    """
+    return Evaluation(
+        record.id,
+        record.revision,
+        digest(record),
+        f"diagnb {VERSION}",
+        tuple(evaluate_test(record, test) for test in record.tests),
+    )
+
+
+def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
+    """The results of one test of ``record``."""
+    procedure = procedure_of(record, test.procedure)
+    ambient = test.ambient_degc or record.conditions.ambient_degc
+    readings = {
+        r.name: read_display(record, test, procedure, r, None if ambient is None else float(ambient))
+        for r in test.readings
+    }
+    inputs: dict[str, Estimate] = {}
+    refusals: dict[str, str] = {}
+    for name, read in readings.items():
+        if read.refusal:
+            refusals[name] = read.refusal
+        elif read.reading.estimate is not None:
+            inputs[name] = read.reading.estimate
+    for spec in procedure.givens:
+        given = test.given.get(spec.name)
+        if given is None and spec.default is not None:
+            given = Given(value=spec.default, unit=spec.unit, source=spec.source, half_width=spec.half_width)
+        if given is not None:
+            inputs[spec.name] = _given(f"{test.id}.{spec.name}", given)
+    for name, value in procedure.constants.items():
+        inputs[name] = Estimate.of(value, ())
+    results: list[Result] = []
+    forbidden = procedure.energise == "allowed" and record.circuit.circuit_class != "ordinary"
+    for spec_ in procedure.derived:
+        result = _derive(record, test, procedure, spec_, inputs, refusals, forbidden)
+        if result.estimate is not None:
+            inputs[spec_.name] = result.estimate
+        else:
+            refusals[spec_.name] = result.reason
+        results.append(result)
+    missing = [r.name for r in procedure.readings if r.required and r.name not in readings]
+    missing += [g.name for g in procedure.givens if g.required and g.name not in inputs]
+    return TestResult(
+        test.id, test.procedure, procedure.title, test.phase, tuple(readings.values()), tuple(results), tuple(missing)
+    )
+
+
+def _given(name: str, given: Given) -> Estimate:
+    symbol = unit(given.unit)
+    value = float(symbol.to_si(float(given.value)))
+    if given.half_width is None:
+        return Estimate.of(value, ())
+    u = float(given.half_width) * symbol.factor / math.sqrt(3)
+    return Estimate.of(value, (Component(f"{name}: given", u, distribution="rectangular"),))
+
+
+def _derive(
+    record: Record,
+    test: CircuitTest,
+    procedure: Procedure,
+    spec: DerivedSpec,
+    inputs: Mapping[str, Estimate],
+    refusals: Mapping[str, str],
+    forbidden: bool,
+) -> Result:
+    limit, used, limit_reason = _limit(record, test, procedure, spec)
+    formula = next((f for f in spec.formulas if all(n in inputs for n in f.names)), None)
+    if forbidden or formula is None:
+        reason, detail = ("circuit-class-forbids", "") if forbidden else _why_not(spec, inputs, refusals)
+        return _empty(spec, used, not_judged(reason, limit=limit), detail)
+    try:
+        estimate, method, sample = _compute(formula, inputs, procedure)
+    except _DivisorHoldsZero as held:
+        return _empty(spec, used, not_judged("divisor-holds-zero", limit=limit), str(held), formula)
+    except MeasurementFault as error:
+        return _empty(spec, used, not_judged("no-value", limit=limit), error.faults[0].what, formula)
+    scale = unit(spec.unit)
+    expanded = estimate.expanded(COVERAGE)
+    interval, u = expanded.interval, float(estimate.standard_uncertainty)
+    half, k = float(expanded.expanded_uncertainty), float(expanded.coverage_factor)
+    if sample is not None:
+        interval, u = sample.interval, sample.standard_uncertainty
+        half = (interval[1] - interval[0]) / 2
+        k = half / u if u else 0.0
+    rule = _rule(procedure, spec)
+    if limit is None:
+        verdict = not_judged(limit_reason, rule=rule)
+    else:
+        probability = None if sample is None else sample.probability_within(limit.lower, limit.upper)
+        verdict = judge(estimate, limit, rule, probability=probability)
+    advice = advise(estimate, verdict, alternatives(record, test, procedure, spec, formula, inputs))
+    acceptance = (_shown(verdict.acceptance_lower, scale), _shown(verdict.acceptance_upper, scale))
+    return Result(
+        spec.name, spec.title, spec.unit, float(scale.from_si(estimate.value)), u / scale.factor,
+        float(estimate.degrees_of_freedom), k, half / scale.factor, COVERAGE,
+        (float(scale.from_si(interval[0])), float(scale.from_si(interval[1]))), method, used, verdict,
+        formula.text, formula.names, _scaled(estimate.budget(), scale.factor), _in_unit(advice, scale.factor), "",
+        acceptance, estimate,
+    )  # fmt: skip
+
+
+class _DivisorHoldsZero(Exception):
+    pass
+
+
+def _compute(formula: Formula, inputs: Mapping[str, Estimate], procedure: Procedure) -> tuple[Estimate, Method, Any]:
+    """Linear propagation; Monte Carlo where a divisor is known to worse than 5 %."""
+    chosen = {name: inputs[name] for name in formula.names}
+    sampled = False
+    for divisor in formula.divisors():
+        below = propagate(divisor, chosen, tables=procedure.tables)
+        low, high = below.expanded(COVERAGE).interval
+        if low <= 0 <= high:
+            raise _DivisorHoldsZero(", ".join(divisor.names))
+        if float(below.standard_uncertainty) > LARGEST_DIVISOR_UNCERTAINTY * abs(float(below.value)):
+            sampled = True
+    estimate = propagate(formula, chosen, tables=procedure.tables)
+    if not sampled:
+        return estimate, "linear", None
+    sample = monte_carlo(formula, chosen, coverage=COVERAGE, trials=TRIALS, seed=SEED, tables=procedure.tables)
+    return estimate, "monte-carlo", sample
+
+
+def _why_not(spec: DerivedSpec, inputs: Mapping[str, Estimate], refusals: Mapping[str, str]) -> tuple[str, str]:
+    """The reason code and the names of the readings that stand in the way of the first formula."""
+    names = spec.formulas[0].names
+    for formula in spec.formulas:
+        refused = [n for n in formula.names if n in refusals]
+        if refused and all(n in inputs or n in refusals for n in formula.names):
+            return refusals[refused[0]], ", ".join(refused)
+    return "reading-missing", ", ".join(n for n in names if n not in inputs)
+
+
+def _rule(procedure: Procedure, spec: DerivedSpec) -> Any:
+    own = procedure.limit_for(spec.name)
+    return own.rule if own else "guarded-95"
+
+
+def _limit(
+    record: Record, test: CircuitTest, procedure: Procedure, spec: DerivedSpec
+) -> tuple[Limit | None, UsedLimit | None, str]:
+    """The limit in coherent SI and as shown; a user's limit replaces the procedure's own."""
+    own = procedure.limit_for(spec.name)
+    stated = next((entry for entry in test.limits if entry.result == spec.name), None)
+    if stated is not None:
+        used = UsedLimit(
+            _number(stated.lower), _number(stated.upper), stated.unit, stated.source, stated.edition,
+            own.method if own else "", stated.condition or (own.condition if own else ""), "", "user",
+        )  # fmt: skip
+    elif own is None:
+        return None, None, "no-limit"
+    elif own.required:
+        return None, None, "limit-missing"
+    else:
+        used = _own(own, float(record.vehicle.system_voltage))
+    symbol = unit(used.unit)
+    limit = Limit(
+        None if used.lower is None else float(symbol.to_si(used.lower)),
+        None if used.upper is None else float(symbol.to_si(used.upper)),
+        used.source, "", used.edition, used.method, used.condition, used.tag, spec.physical_lower, spec.physical_upper,
+    )  # fmt: skip
+    return limit, _in_result_unit(used, spec.unit), ""
+
+
+def _own(own: LimitSpec, system_voltage: float) -> UsedLimit:
+    factor = system_voltage / 12 if own.scaling == "system/12" else 1.0
+    return UsedLimit(
+        None if own.lower is None else own.lower * factor, None if own.upper is None else own.upper * factor,
+        own.unit, own.source, own.edition, own.method, own.condition, own.tag, "procedure",
+    )  # fmt: skip
+
+
+def _in_result_unit(used: UsedLimit, symbol: str) -> UsedLimit:
+    if used.unit == symbol:
+        return used
+    source, target = unit(used.unit), unit(symbol)
+
+    def turn(value: float | None) -> float | None:
+        return None if value is None else float(f"{target.from_si(source.to_si(value)):.12g}")
+
+    return UsedLimit(
+        turn(used.lower), turn(used.upper), symbol, used.source, used.edition, used.method, used.condition, used.tag, used.stated_by
+    )  # fmt: skip
+
+
+def _number(text: str | None) -> float | None:
+    return None if text is None else float(text)
+
+
+def _shown(value: float | None, scale: Any) -> float | None:
+    return None if value is None else float(scale.from_si(value))
+
+
+def _empty(
+    spec: DerivedSpec, used: UsedLimit | None, verdict: Verdict, detail: str, formula: Formula | None = None
+) -> Result:
+    text = (formula or spec.formulas[0]).text
+    return Result(
+        spec.name, spec.title, spec.unit, None, None, None, None, None, COVERAGE, None, "linear", used, verdict,
+        text, (formula or spec.formulas[0]).names, detail=detail,
+    )  # fmt: skip
+
+
+def _scaled(rows: tuple[BudgetRow, ...], factor: float) -> tuple[BudgetRow, ...]:
+    return tuple(
+        BudgetRow(r.source, r.contribution / factor, r.share, r.degrees_of_freedom, r.distribution, r.assumption) for r in rows
+    )  # fmt: skip
+
+
+def _in_unit(advice: tuple[Advice, ...], factor: float) -> tuple[Advice, ...]:
+    return tuple(
+        Advice(a.code, {k: v / factor if k.startswith("u_") else v for k, v in a.numbers.items()}, a.words, a.settles)
+        for a in advice
+    )
