@@ -194,7 +194,9 @@ class _Writer:
             if meter not in self.library.meters:
                 self.add(f"instruments.{name}.meter", "Accuracy sheet is missing", "choose the type of the instrument")
                 continue
-            entry = self.item("instruments", name, f"instruments[{len(found)}]")
+            place = f"instruments[{len(found)}]"
+            entry = self.item("instruments", name, place)
+            self.keys[place] = f"instruments.{name}.due"
             found.append({"id": name, "meter": meter, "serial": "-", **entry})
         return found
 
@@ -300,9 +302,11 @@ class _Writer:
                 "instrument": instrument,
                 "function": spec.function,
             }
-            for part in ("range", "from_point", "to_point"):
-                if self.text(f"{key}.{part}"):
-                    entry[part] = read_text(self.text(f"{key}.{part}"))
+            start, _, end = spec.points.partition(" to ")
+            for part, usual in (("range", ""), ("from_point", start), ("to_point", end)):
+                text = read_text(self.text(f"{key}.{part}")) or usual
+                if text:
+                    entry[part] = text
             if spec.load_state:
                 entry["load_state"] = spec.load_state
             time = self.time_of(key)
@@ -329,7 +333,8 @@ class _Writer:
                     f"{spec.title}: say where the value comes from",
                     "label, data sheet, wiring diagram",
                 )
-            found[spec.name] = {**value, "source": source or "-"}
+            width = {"half_width": spec.half_width} if spec.half_width else {}
+            found[spec.name] = {**value, "source": source or "-", **width}
         return found
 
     def limits(self, test: str, procedure: Procedure, place: str) -> list[dict[str, Any]]:

@@ -1,0 +1,343 @@
+"""The form without its widgets: the draft, what is said at each field, the record, the live evaluation.
+
+Nothing here knows a notebook. The journal holds the truth; this model reads it, and writes it before it does
+anything else. One lock lets callbacks arrive on any thread.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from diagnb.errors import Fault, InputFault
+from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
+from diagnb.forms.draft import Draft, Library, draft_record
+from diagnb.forms.fields import items, next_item
+from diagnb.forms.journal import Journal, Step
+from diagnb.forms.reading_check import ReadingState, check_reading
+from diagnb.meters import load_sheet, sheet_files
+from diagnb.procedures import Procedure, caution_texts, load_procedure, procedure_files
+from diagnb.record import Record, read_record
+
+Clock = Callable[[], dt.datetime]
+
+CLASS_CAUTIONS: Mapping[str, str] = {
+    "restraint": "C1",
+    "control module or data network": "C2",
+    "high voltage": "C5",
+}
+"""The caution that goes with a kind of circuit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a change did: the number of its journal entry, and what could not be worked out afterwards.
+
+    The entry is on disk when this exists, also when ``trouble`` is not blank.
+    """
+
+    version: int
+    tests: frozenset[str] = frozenset()
+    trouble: str = ""
+
+
+def load_library(folder: Path | None = None) -> Library:
+    """Shipped accuracy sheets and procedures, and those of a shop's ``folder``; a file that can't be read is left out.
+
+    Raises nothing for a bad file of the shop: it is simply not offered.
+    """
+    meters, procedures = {}, {}
+    for name, path in sheet_files(folder / "meters" if folder else None).items():
+        try:
+            meters[name] = load_sheet(path)
+        except InputFault:
+            continue
+    for name, path in procedure_files(folder / "procedures" if folder else None).items():
+        try:
+            procedures[name] = load_procedure(path)
+        except InputFault:
+            continue
+    return Library(meters, procedures, caution_texts())
+
+
+class FormModel:
+    """One sheet. ``clock`` returns the present moment with its zone; nothing here reads a clock itself.
+
+    Every change goes to the journal first. A change that comes after a fault is still kept: the fault is
+    reported beside it.
+    """
+
+    def __init__(self, journal: Journal, *, sheet: str, library: Library, clock: Clock) -> None:
+        self.journal = journal
+        self.sheet = sheet
+        self.library = library
+        self.clock = clock
+        self._guard = threading.RLock()
+        self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
+
+    # -- the draft ---------------------------------------------------------------------------------------
+
+    @property
+    def values(self) -> Mapping[str, str]:
+        """Field key → text as typed. A frozen copy."""
+        return self.journal.values
+
+    def text(self, key: str) -> str:
+        """The text of one field, blank when there is none."""
+        return self.journal.values.get(key, "")
+
+    @property
+    def locked(self) -> str:
+        """Why the sheet takes no changes now; blank while it does."""
+        if self.journal.closed is not None:
+            return "Signed and closed. A correction is a new revision."
+        if self.journal.read_only:
+            return "Read only: this sheet is open for writing elsewhere. Close it there, then open it again here."
+        return ""
+
+    @property
+    def created(self) -> dt.datetime:
+        """When the sheet was begun."""
+        return self.journal.time_of("order.opened") or self.clock()
+
+    def begin(self, presets: Mapping[str, str]) -> None:
+        """Put the first entries of a new sheet (the technician's name and the like); none on a sheet that has any."""
+        with self._guard:
+            if not self.locked and not self.journal.number:
+                now = self.clock()
+                presets = {key: text for key, text in presets.items() if text}
+                self.journal.put_all({"order.opened": now.isoformat(), **presets}, moment=now)
+
+    def put(self, key: str, text: str) -> Answer:
+        """Keep the text of one field. Raises InputFault only when it could not be kept."""
+        with self._guard:
+            if self.text(key) == text and key in self.values:
+                return Answer(self.journal.number_of(key))
+            version = self.journal.put(key, text, moment=self.clock())
+            return self._after((key,), version)
+
+    def put_all(self, changes: Mapping[str, str]) -> Answer:
+        """Keep several fields as one step of undo."""
+        with self._guard:
+            version = self.journal.put_all(changes, moment=self.clock())
+            return self._after(tuple(changes), version)
+
+    def undo(self) -> Step | None:
+        """Take back the last step; None when there is none."""
+        with self._guard:
+            step = self.journal.undo(moment=self.clock())
+            self._forget(c.key for c in step.changes) if step else None
+            return step
+
+    def redo(self) -> Step | None:
+        """Bring back the step undone last; None when there is none."""
+        with self._guard:
+            step = self.journal.redo(moment=self.clock())
+            self._forget(c.key for c in step.changes) if step else None
+            return step
+
+    def _after(self, keys: tuple[str, ...], version: int) -> Answer:
+        touched = self._forget(keys)
+        trouble = ""
+        try:
+            for name in touched:
+                self.evaluated(name)
+        except Exception as error:  # noqa: BLE001 - the entry is on disk; what went wrong after it is said, not raised
+            trouble = f"entries are saved; this could not be worked out: {error or type(error).__name__}"
+        return Answer(version, frozenset(touched), trouble)
+
+    def _forget(self, keys: Any) -> tuple[str, ...]:
+        """Drop what was worked out from these fields; returns the tests concerned."""
+        tests = self.tests()
+        concerned: set[str] = set()
+        for key in keys:
+            head, _, rest = key.partition(".")
+            if head == "tests":
+                concerned.add(rest.partition(".")[0])
+            elif head in ("instruments", "conditions", "vehicle", "circuit", "people"):
+                concerned.update(tests)
+        for name in concerned:
+            self._evaluated.pop(name, None)
+        return tuple(name for name in tests if name in concerned)
+
+    # -- lists -------------------------------------------------------------------------------------------
+
+    def items(self, kind: str) -> tuple[str, ...]:
+        """Ids of the items of one list: ``instruments``, ``tests``, ``parts``, ``codes``, ``findings``."""
+        return items(self.values, kind)
+
+    def tests(self, *phases: str) -> tuple[str, ...]:
+        """Ids of the tests, of the given phases or of all."""
+        every = self.items("tests")
+        return tuple(t for t in every if not phases or self.text(f"tests.{t}.phase") in phases)
+
+    def procedure(self, test: str) -> Procedure | None:
+        """The procedure of one test, or None when it is not on file here."""
+        return self.library.procedures.get(self.text(f"tests.{test}.procedure"))
+
+    def add(self, kind: str, **texts: str) -> str:
+        """Add an item with these fields as one step; returns its id."""
+        with self._guard:
+            name = next_item(self.values, kind)
+            changes = {f"{kind}.{name}.{part}": text for part, text in texts.items()}
+            if kind == "tests":
+                changes |= self._cautions_of(texts.get("procedure", ""))
+            self.put_all(changes)
+            return name
+
+    def _cautions_of(self, procedure: str) -> dict[str, str]:
+        """The journal entries that say which cautions the technician was shown with this test."""
+        known = self.library.procedures.get(procedure)
+        shown = list(known.cautions) if known else []
+        by_class = CLASS_CAUTIONS.get(self.text("circuit.class"))
+        codes = dict.fromkeys([*([by_class] if by_class else []), *shown])
+        return {
+            f"cautions.{c}": "shown" for c in codes if c in self.library.cautions and not self.text(f"cautions.{c}")
+        }
+
+    def cautions(self, test: str) -> tuple[str, ...]:
+        """The caution texts that go with a test on this circuit."""
+        known = self.procedure(test)
+        by_class = CLASS_CAUTIONS.get(self.text("circuit.class"))
+        codes = dict.fromkeys([*([by_class] if by_class else []), *(known.cautions if known else ())])
+        return tuple(self.library.cautions[c] for c in codes if c in self.library.cautions)
+
+    def remove(self, kind: str, name: str) -> None:
+        """Take an item off the sheet; its entries stay in the journal and undo brings it back."""
+        self.put_all({f"{kind}.{name}.removed": "yes"})
+
+    def repeat_as_left(self) -> tuple[str, ...]:
+        """An as-left test for each as-found one that has none yet: same procedure, instruments, points."""
+        with self._guard:
+            repeated = {self.text(f"tests.{t}.repeats_test") for t in self.tests("as left")}
+            changes: dict[str, str] = {}
+            made: list[str] = []
+            for test in self.tests("as found"):
+                if test in repeated:
+                    continue
+                name = next_item({**self.values, **changes}, "tests")
+                made.append(name)
+                start = f"tests.{name}"
+                changes |= {f"{start}.procedure": self.text(f"tests.{test}.procedure"), f"{start}.phase": "as left"}
+                changes[f"{start}.repeats_test"] = test
+                for key, text in self.values.items():
+                    if key.startswith(f"tests.{test}.") and text and self._goes_along(key, test):
+                        changes[f"{start}.{key.split('.', 2)[2]}"] = text
+            if changes:
+                self.put_all(changes)
+            return tuple(made)
+
+    @staticmethod
+    def _goes_along(key: str, test: str) -> bool:
+        part = key.removeprefix(f"tests.{test}.")
+        kept = ("instrument", "range", "from_point", "to_point")
+        is_way_of_measuring = part.startswith("readings.") and part.split(".")[-1] in kept and part.count(".") == 2
+        return is_way_of_measuring or part == "instrument" or part.startswith(("given.", "limits."))
+
+    # -- what is said ------------------------------------------------------------------------------------
+
+    def reading_state(self, test: str, name: str) -> ReadingState:
+        """What stands beside one reading, the instrument's own refusal included."""
+        procedure = self.procedure(test)
+        spec = procedure.reading(name) if procedure else None
+        if spec is None:
+            return ReadingState()
+        key = f"tests.{test}.readings.{name}"
+        state = check_reading(self.text(key), spec)
+        said = self.evaluated(test)[1].get(key)
+        if said and not state.fault:
+            remedy = f"; {said.repair}" if said.repair else ""
+            return ReadingState(state.back, f"{_plainly(said.what)}{remedy}", "", state.fix)
+        return state
+
+    def evaluated(self, test: str) -> tuple[TestResult | None, Mapping[str, Fault]]:
+        """The evaluation of one test as far as its entries go, and the faults found on the way, by field key."""
+        with self._guard:
+            if test not in self._evaluated:
+                self._evaluated[test] = self._evaluate(test)
+            return self._evaluated[test]
+
+    def _evaluate(self, test: str) -> tuple[TestResult | None, Mapping[str, Fault]]:
+        values = dict(self.values)
+        faults: dict[str, Fault] = {}
+        for _ in range(8):
+            draft = self._draft(values, only_test=test, fill=True)
+            faults |= {f.where: f for f in draft.faults if f.where not in faults}
+            try:
+                record = read_record(draft.plain)
+            except InputFault as error:
+                found = [Fault(draft.key_of(f.where), f.what, f.repair) for f in error.faults]
+                faults |= {f.where: f for f in found if f.where not in faults}
+                dropped = [f.where for f in found if values.pop(f.where, None) is not None]
+                if not dropped:
+                    return None, faults
+                continue
+            return (evaluate_test(record, record.tests[0]) if record.tests else None), faults
+        return None, faults
+
+    def _draft(self, values: Mapping[str, str], *, only_test: str = "", fill: bool = False) -> Draft:
+        return draft_record(
+            values,
+            library=self.library,
+            sheet=self.sheet,
+            created=self.created,
+            time_of=self.journal.time_of,
+            only_test=only_test,
+            fill=fill,
+        )
+
+    # -- the record --------------------------------------------------------------------------------------
+
+    def faults(self) -> tuple[Fault, ...]:
+        """Everything that keeps the sheet from being a record, each with its field key."""
+        try:
+            self.record()
+        except InputFault as error:
+            return error.faults
+        return ()
+
+    def record(self) -> Record:
+        """The frozen record. Raises InputFault with every fault at its field key."""
+        with self._guard:
+            draft = self._draft(self.values)
+            found = list(draft.faults)
+            try:
+                record = read_record(draft.plain)
+            except InputFault as error:
+                known = {f.where for f in found}
+                said = [Fault(draft.key_of(f.where), f.what, f.repair) for f in error.faults]
+                found += [f for f in said if f.where not in known and not _is_echo(f, known)]
+                raise InputFault(found or error.faults) from error
+            if found:
+                raise InputFault(found)
+            return record
+
+    def frozen(self) -> tuple[Record, Evaluation]:
+        """The record and its evaluation: what an export is made from, whatever is typed meanwhile."""
+        record = self.record()
+        return record, evaluate(record)
+
+    def close(self, outcome: Mapping[str, Any]) -> None:
+        """Close the sheet after its report was issued."""
+        with self._guard:
+            self.journal.close_sheet(outcome, moment=self.clock())
+
+    def release(self) -> None:
+        """Let go of the file, so that the sheet can be opened elsewhere."""
+        self.journal.release()
+
+
+def _plainly(what: str) -> str:
+    """A fault of the record's door without the reading's own name in front of it."""
+    head, _, rest = what.partition(" ")
+    return rest if rest.startswith("'") or (head.isidentifier() and "_" in head) else what
+
+
+def _is_echo(said: Fault, known: set[str]) -> bool:
+    """Whether the record's door only repeats in its own words what a field has said already."""
+    part = said.where.split(".")[0].split("[")[0]
+    return any(key.split(".")[0] == part for key in known) and said.what in ("is missing", "Field required")
