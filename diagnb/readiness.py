@@ -1,0 +1,434 @@
+"""Claim readiness: what would get this claim rejected, said before it is sent.
+
+Each rule is a small function with a stable code; grounds of rejection are common practice of the trade unless
+a source stands beside the rule.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from diagnb.evaluation import Evaluation, Result, TestResult
+from diagnb.quantities import convert
+from diagnb.record import Record, procedure_of, vin_remark
+from diagnb.record.document import CircuitTest, Quantity
+
+Severity = Literal["rejects", "weakens", "note"]
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One remark: a stable code, how much it matters, where in the record, what is wrong, what to do."""
+
+    code: str
+    severity: Severity
+    where: str
+    message: str
+    repair: str
+
+    def to_plain(self) -> dict[str, Any]:
+        """As JSON, in the shape of ``diagnb check --json``."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "where": self.where,
+            "message": self.message,
+            "repair": self.repair,
+        }
+
+
+Rule = Callable[[Record, Evaluation], Iterable[Remark]]
+_ORDER = {"rejects": 0, "weakens": 1, "note": 2}
+
+
+def check(record: Record, evaluation: Evaluation) -> tuple[Remark, ...]:
+    """Every remark on ``record``, the gravest first, then in the order of the record."""
+    found = [remark for rule in RULES for remark in rule(record, evaluation)]
+    return tuple(sorted(found, key=lambda remark: _ORDER[remark.severity]))
+
+
+def _tests(record: Record, phase: str) -> list[tuple[int, CircuitTest]]:
+    return [(i, t) for i, t in enumerate(record.tests) if t.phase == phase]
+
+
+def _judged(record: Record, evaluation: Evaluation) -> Iterable[tuple[int, CircuitTest, TestResult, Result]]:
+    for i, test in enumerate(record.tests):
+        outcome = evaluation.test(test.id)
+        for result in outcome.results:
+            if result.reason != "no-limit":
+                yield i, test, outcome, result
+
+
+def no_as_found_reading(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A part was replaced before anything was measured."""
+    if not any(t.readings for _, t in _tests(record, "as found")):
+        yield Remark(
+            "no-as-found-reading", "rejects", "tests", "nothing was measured before the repair",
+            "a claim without a reading before replacement is not substantiated; say why under deviations",
+        )  # fmt: skip
+
+
+def fault_not_proved(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A part is claimed, but no as-found result proves that a limit was missed."""
+    if not any(p.causal for p in record.parts) or not _tests(record, "as found"):
+        return
+    verdicts = [r.verdict.verdict for _, t, _, r in _judged(record, evaluation) if t.phase == "as found"]
+    if "fail" in verdicts:
+        return
+    if "conditional fail" in verdicts:
+        yield Remark(
+            "conditional-claimed-as-fail", "rejects", "tests", "the fault is asserted, but the verdict is only a conditional fail",
+            "measure again with a smaller uncertainty; the evaluation says what would settle it",
+        )  # fmt: skip
+    else:
+        yield Remark(
+            "no-fault-proved", "rejects", "tests", "no as-found result shows that a limit was missed",
+            "take the reading that shows the fault, at the part, under load",
+        )  # fmt: skip
+
+
+def drop_without_current(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A voltage drop was taken without the current that proves the load was on."""
+    for i, test in enumerate(record.tests):
+        procedure = procedure_of(record, test.procedure)
+        taken = {r.name for r in test.readings}
+        for spec in procedure.readings:
+            if spec.proves_load and spec.name not in taken:
+                yield Remark(
+                    "drop-without-current", "rejects", f"tests[{i}].readings",
+                    f"test {test.id} has no {spec.title.lower()}: nothing shows that the load was on",
+                    f"take {spec.title.lower()} at the same moment",
+                )  # fmt: skip
+
+
+def limit_missing(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A value has no limit with a source."""
+    for i, test, _, result in _judged(record, evaluation):
+        if result.reason == "limit-missing":
+            yield Remark(
+                "limit-missing", "rejects", f"tests[{i}].limits",
+                f"test {test.id}: {result.title.lower()} has no limit to be judged against",
+                "enter the maker's figure with document, page and edition",
+            )  # fmt: skip
+
+
+def generic_default(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """The verdict rests on a generic default, not on the maker's figure."""
+    for i, test, _, result in _judged(record, evaluation):
+        limit = result.limit
+        if limit and limit.stated_by == "procedure" and limit.tag in ("common practice", "from memory"):
+            yield Remark(
+                "generic-default", "weakens", f"tests[{i}].limits",
+                f"test {test.id}: {result.title.lower()} is judged against a generic default ({limit.tag})",
+                "enter the maker's figure with its source; it replaces the default",
+            )  # fmt: skip
+
+
+def not_settled(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """An as-left value is not proved good, or a value could not be judged."""
+    for i, test, _, result in _judged(record, evaluation):
+        word, where = result.verdict.verdict, f"tests[{i}]"
+        if test.phase == "as left" and word in ("fail", "conditional fail"):
+            yield Remark(
+                "as-left-not-met", "rejects", where, f"test {test.id}: after the repair {result.title.lower()} is still a {word}",
+                "find the rest of the fault, then measure again",
+            )  # fmt: skip
+        elif word == "conditional pass":
+            yield Remark(
+                "conditional-pass", "weakens", where, f"test {test.id}: {result.title.lower()} is only a conditional pass",
+                "see the advice beside the verdict for what would settle it",
+            )  # fmt: skip
+        elif word == "not judged" and result.reason != "limit-missing":
+            yield Remark(
+                "not-judged", "weakens", where, f"test {test.id}: {result.title.lower()} is not judged ({result.reason})",
+                "see the reason and the advice beside the verdict",
+            )  # fmt: skip
+
+
+def as_left(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A proved fault has no reading after the repair with the same points, load and instrument."""
+    if not record.correction and not any(p.action == "installed" for p in record.parts):
+        return
+    after = _tests(record, "as left")
+    for i, test in _tests(record, "as found"):
+        if not any(r.verdict.verdict in ("fail", "conditional fail") for r in evaluation.test(test.id).results):
+            continue
+        same = [t for _, t in after if t.procedure == test.procedure]
+        same = [t for t in same if t.repeats_test == test.id] or same
+        if not same:
+            yield Remark(
+                "no-as-left-reading", "rejects", f"tests[{i}]", f"test {test.id} was not repeated after the repair",
+                "repeat it with the same points, load and instrument, phase 'as left'",
+            )  # fmt: skip
+            continue
+        differences = [_differences(test, t) for t in same]
+        if all(differences):
+            yield Remark(
+                "as-left-differs", "weakens", f"tests[{i}]",
+                f"test {test.id} and its as-left test {same[0].id} differ in {', '.join(differences[0])}",
+                "repeat it with the same points, load and instrument, or say why under deviations",
+            )  # fmt: skip
+
+
+def _differences(before: CircuitTest, after: CircuitTest) -> list[str]:
+    found: list[str] = []
+    earlier = {r.name: r for r in before.readings}
+    for reading in after.readings:
+        other = earlier.get(reading.name)
+        if other is None:
+            continue
+        if (other.from_point, other.to_point) != (reading.from_point, reading.to_point):
+            found.append("points")
+        if other.load_state != reading.load_state:
+            found.append("load")
+        if other.instrument != reading.instrument:
+            found.append("instrument")
+    return list(dict.fromkeys(found))
+
+
+def meter_state(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """An instrument was overdue, has no calibration date, or has no serial number."""
+    used = {r.instrument: t for t in record.tests for r in t.readings}
+    for i, instrument in enumerate(record.instruments):
+        test = used.get(instrument.id)
+        if test is None:
+            continue
+        where = f"instruments[{i}]"
+        if instrument.due is None:
+            yield Remark(
+                "calibration-unknown", "rejects", where, f"instrument {instrument.id} has no calibration due date",
+                "enter it from the calibration certificate",
+            )  # fmt: skip
+        elif any(
+            t.time.date() > instrument.due
+            for t in record.tests
+            if any(r.instrument == instrument.id for r in t.readings)
+        ):
+            yield Remark(
+                "meter-overdue", "rejects", where, f"instrument {instrument.id} was overdue for calibration (due {instrument.due})",
+                "measure again with an instrument in its calibration interval",
+            )  # fmt: skip
+        if not instrument.serial:
+            yield Remark(
+                "instrument-unnamed", "weakens", where, f"instrument {instrument.id} has no serial number", "enter it"
+            )
+
+
+def causal_part(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Parts were fitted, but the part that caused the repair is not identified."""
+    if not record.parts:
+        return
+    causal = [(i, p) for i, p in enumerate(record.parts) if p.causal]
+    if not causal:
+        yield Remark(
+            "no-causal-part",
+            "rejects",
+            "parts",
+            "no part is marked as the causal part",
+            "mark the one whose failure started the repair",
+        )
+    for i, part in causal:
+        if not part.serial and not part.lot:
+            yield Remark(
+                "part-unidentified", "rejects", f"parts[{i}]", f"the causal part {part.number} has neither serial number nor lot",
+                "read its label; say so where the part carries none",
+            )  # fmt: skip
+        if not part.kept_at:
+            yield Remark(
+                "part-not-kept",
+                "weakens",
+                f"parts[{i}]",
+                f"nobody says where the causal part {part.number} is kept",
+                "enter where it is held for return",
+            )
+
+
+def identity(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """VIN missing or mistyped; odometer or repair order missing. A wrong check digit warns, it does not refuse."""
+    vehicle = record.vehicle
+    if not vehicle.vin:
+        yield Remark(
+            "vin-missing",
+            "rejects",
+            "vehicle.vin",
+            "there is no vehicle identification number",
+            "scan or type it; for other machines enter the product identification",
+        )
+    else:
+        remark = vin_remark(vehicle.vin)
+        if remark:
+            yield Remark(
+                "vin-check-digit",
+                "weakens",
+                "vehicle.vin",
+                f"the VIN {remark}",
+                "compare it with the plate; vehicles from outside North America may carry none",
+            )
+    if vehicle.odometer is None:
+        yield Remark(
+            "odometer-missing", "rejects", "vehicle.odometer", "there is no odometer reading", "enter it with its unit"
+        )
+    if not record.order.number:
+        yield Remark("order-missing", "rejects", "order.number", "there is no repair order number", "enter it")
+
+
+def three_statements(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Complaint, cause and correction, each its own statement."""
+    for name in ("complaint", "cause", "correction"):
+        if not getattr(record, name).strip():
+            yield Remark(
+                f"{name}-missing", "rejects", name, f"the {name} is not stated", "write it in one or two sentences"
+            )
+
+
+def dates_in_order(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Dates that can't be true together, or outside the coverage (40 CFR 1037.120(b) counts from first service)."""
+    opened, vehicle, coverage = record.order.opened, record.vehicle, record.coverage
+    if vehicle.in_service and vehicle.in_service > opened.date():
+        yield Remark(
+            "dates-out-of-order",
+            "rejects",
+            "vehicle.in_service",
+            "the vehicle went into service after the repair order was opened",
+            "correct the date",
+        )
+    for i, test in enumerate(record.tests):
+        if test.time < opened:
+            yield Remark(
+                "dates-out-of-order",
+                "rejects",
+                f"tests[{i}].time",
+                f"test {test.id} was made before the repair order was opened",
+                "correct the time",
+            )
+        if test.time > record.created:
+            yield Remark(
+                "dates-out-of-order",
+                "rejects",
+                f"tests[{i}].time",
+                f"test {test.id} was made after the record was written",
+                "correct the time",
+            )
+    found = [t.time for _, t in _tests(record, "as found")]
+    left = [t.time for _, t in _tests(record, "as left")]
+    if found and left and max(found) > min(left):
+        yield Remark(
+            "dates-out-of-order",
+            "weakens",
+            "tests",
+            "an as-found test is later than an as-left test",
+            "check the phases and times",
+        )
+    if coverage is None:
+        yield Remark(
+            "coverage-missing",
+            "note",
+            "coverage",
+            "the coverage is not stated",
+            "enter policy, begin, end and distance limit",
+        )
+        return
+    day = opened.date()
+    if (coverage.begins and day < coverage.begins) or (coverage.ends and day > coverage.ends):
+        yield Remark(
+            "outside-coverage",
+            "rejects",
+            "coverage",
+            f"the repair order was opened on {day}, outside the coverage",
+            "ask whether another policy applies",
+        )
+    if _further(vehicle.odometer, coverage.distance_limit):
+        yield Remark(
+            "outside-coverage",
+            "rejects",
+            "vehicle.odometer",
+            "the odometer reading is beyond the coverage's distance limit",
+            "ask whether another policy applies",
+        )
+
+
+def _further(reading: Quantity | None, limit: Quantity | None) -> bool:
+    return (
+        reading is not None
+        and limit is not None
+        and float(convert(float(reading.value), reading.unit, limit.unit)) > float(limit.value)
+    )
+
+
+def codes_saved(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Fault codes were cleared before they were saved."""
+    for i, code in enumerate(record.codes):
+        if code.phase == "as found" and not code.saved:
+            yield Remark(
+                "code-not-saved",
+                "weakens",
+                f"codes[{i}]",
+                f"code {code.text} was not saved before clearing",
+                "say so, and keep the next one",
+            )
+
+
+def conditions_stated(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """No ambient temperature: the whole operating range of the meter had to be assumed."""
+    for i, test in enumerate(record.tests):
+        if test.readings and test.ambient_degc is None and record.conditions.ambient_degc is None:
+            yield Remark(
+                "temperature-missing", "weakens", f"tests[{i}].ambient_degc",
+                f"test {test.id} states no ambient temperature; the instrument's whole operating range is assumed",
+                "enter the temperature at the instrument",
+            )  # fmt: skip
+            return
+
+
+def second_person(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Nobody but those who tested stands in the record."""
+    testers = {t.by for t in record.tests}
+    if not any(p.id not in testers for p in record.people):
+        yield Remark(
+            "single-signature",
+            "weakens",
+            "people",
+            "nobody but the technician is named",
+            "have a second person review and countersign",
+        )
+
+
+def cautions_recorded(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A procedure's caution is not recorded as shown."""
+    shown = {c.id for c in record.cautions_shown}
+    wanted: dict[str, int] = {}
+    for i, test in enumerate(record.tests):
+        for caution in procedure_of(record, test.procedure).cautions:
+            wanted.setdefault(caution, i)
+    for caution, i in wanted.items():
+        if caution not in shown:
+            yield Remark(
+                "caution-not-shown",
+                "weakens",
+                f"tests[{i}]",
+                f"caution {caution} is not recorded as shown",
+                "show it to the technician and record it",
+            )
+
+
+def late(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """The record was written long after the tests."""
+    if record.tests and record.created - max(t.time for t in record.tests) > dt.timedelta(days=14):
+        yield Remark(
+            "written-late",
+            "weakens",
+            "created",
+            "the record was written more than 14 days after its last test",
+            "say why",
+        )
+
+
+RULES: tuple[Rule, ...] = (
+    no_as_found_reading, fault_not_proved, drop_without_current, limit_missing, generic_default, not_settled, as_left,
+    meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved, conditions_stated, second_person,
+    cautions_recorded, late,
+)  # fmt: skip
+"""All rules, in the order in which an adjuster would ask."""
