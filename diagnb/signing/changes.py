@@ -98,6 +98,10 @@ def permitted_since(embedded: Any, *, last: bool) -> bool:
     """
     from pyhanko.sign.diff_analysis import DiffResult, ModificationLevel
 
+    xrefs = embedded.reader.xrefs
+    added = range(embedded.signed_revision + 1, xrefs.total_revisions)
+    if not all(xrefs.explicit_refs_in_revision(revision) for revision in added):
+        return False  # an update that defines nothing only makes room for bytes nobody looks at
     result = embedded.evaluate_modifications(change_policy())
     if not isinstance(result, DiffResult):
         return False

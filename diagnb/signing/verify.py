@@ -248,7 +248,11 @@ def _check_signer(found: _Finding, trust: TrustList, moment: datetime) -> None:
             found.add("timestamp-not-trusted")
         return
 
-    certificate = embedded.signer_cert
+    try:
+        certificate = embedded.signer_cert
+    except SignatureValidationError:
+        found.add("signature-invalid")
+        return
     found.fingerprint = certificate.sha256.hex()
     found.signer, found.role = _subject(certificate)
     person = trust.find(found.fingerprint)

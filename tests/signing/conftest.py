@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 
+import handmade
 import pytest
 
 from diagnb.signing.keys import Authority, SigningKey, create_authority, create_person
 from diagnb.signing.sign import certify, countersign
 from diagnb.signing.trust import TrustList, trust_entry
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-import handmade
 
 MADE = datetime(2030, 1, 7, 8, 0, tzinfo=UTC)
 SIGNED = datetime(2030, 5, 31, 14, 30, tzinfo=UTC)

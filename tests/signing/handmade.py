@@ -84,15 +84,16 @@ def update(pdf: bytes, parts: dict[int, bytes], *, trailer: bytes = b"", info: i
     for number in sorted(parts):
         lines += b"%d 1\n%010d 00000 n \n" % (number, len(data))
         data += b"%d 0 obj\n%b\nendobj\n" % (number, parts[number])
+    lines = lines or b"0 0\n"
     start = len(data)
     entries = b"/Size %d /Root %b 0 R /Info %d 0 R /Prev %d %b" % (size, root, info, previous, trailer)
     return data + b"xref\n%btrailer\n<< %b >>\nstartxref\n%d\n%%%%EOF\n" % (lines, entries, start)
 
 
 def current(pdf: bytes, number: int) -> bytes:
-    """The newest text of one object."""
+    """The newest text of one object, its white space evened out; not for streams."""
     found = re.findall(rb"(?:^|\n)%d 0 obj\s(.*?)\s?endobj" % number, pdf, re.DOTALL)
-    return bytes(found[-1])
+    return re.sub(rb"\s+", b" ", found[-1]).replace(b"[ ", b"[").replace(b" ]", b"]")
 
 
 def next_number(pdf: bytes) -> int:
