@@ -24,11 +24,11 @@ def made_with() -> str:
     import reportlab
     import segno
 
-    from diagnb import __version__
     from diagnb.report.pdf.fonts import font_versions
+    from diagnb.version import VERSION
 
     return (
-        f"diagnb {__version__}; reportlab {reportlab.Version}; Pillow {PIL.__version__}; "
+        f"diagnb {VERSION}; reportlab {reportlab.Version}; Pillow {PIL.__version__}; "
         f"segno {segno.__version__}; zlib {zlib.ZLIB_RUNTIME_VERSION}; DejaVu {font_versions()}"
     )
 
@@ -36,9 +36,9 @@ def made_with() -> str:
 def producer() -> str:
     import reportlab
 
-    from diagnb import __version__
+    from diagnb.version import VERSION
 
-    return f"diagnb {__version__} with reportlab {reportlab.Version}"
+    return f"diagnb {VERSION} with reportlab {reportlab.Version}"
 
 
 @cache

@@ -1,0 +1,100 @@
+"""What a report looks like apart from what it says; travels in the file, so that it can be drawn again."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from diagnb.errors import Fault, InputFault, fault
+from diagnb.report.blocks import Point
+
+SCHEMA = "diagnb-rendering/1"
+_MOST_STROKES, _MOST_POINTS = 400, 5000
+_MOST_TEXT = 500
+_MOST_BYTES = 400_000
+_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "reviewer", "strokes"}
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Everything besides record and evaluation that decides the bytes of a report.
+
+    `moment` (with zone, whole seconds) is the only time. `technician` and `reviewer` are ids of people of the
+    record. `strokes` is the technician's drawn signature: polylines of (x, y), y downwards, in any scale.
+    `log_head` is the head of the shop's audit log. `watermark` None means: by the record.
+    """
+
+    moment: datetime
+    language: str = "en"
+    paper: str = "A4"
+    watermark: str | None = None
+    log_head: str = ""
+    technician: str = ""
+    reviewer: str = ""
+    strokes: tuple[tuple[Point, ...], ...] = ()
+
+    def __post_init__(self) -> None:
+        faults = []
+        if self.moment.utcoffset() is None:
+            faults.append(Fault("moment", "has no time zone", "give it one, for example UTC"))
+        if self.paper not in ("A4", "Letter"):
+            faults.append(Fault("paper", f"{self.paper!r} is not known", "use A4 or Letter"))
+        for name in ("language", "log_head", "technician", "reviewer"):
+            if len(getattr(self, name)) > _MOST_TEXT:
+                faults.append(Fault(name, f"is longer than {_MOST_TEXT} characters"))
+        if self.watermark is not None and len(self.watermark) > _MOST_TEXT:
+            faults.append(Fault("watermark", f"is longer than {_MOST_TEXT} characters"))
+        if len(self.strokes) > _MOST_STROKES or sum(map(len, self.strokes)) > _MOST_POINTS:
+            faults.append(
+                Fault("strokes", f"has over {_MOST_STROKES} strokes or {_MOST_POINTS} points", "draw it again")
+            )
+        if not all(math.isfinite(c) and abs(c) < 1e6 for stroke in self.strokes for p in stroke for c in p):
+            faults.append(Fault("strokes", "holds a point that is not on the pad", "draw it again"))
+        if faults:
+            raise InputFault(faults)
+        object.__setattr__(self, "moment", self.moment.replace(microsecond=0))
+        rounded = tuple(tuple((round(float(x), 3), round(float(y), 3)) for x, y in stroke) for stroke in self.strokes)
+        object.__setattr__(self, "strokes", rounded)
+
+    def to_json(self) -> str:
+        """One line of JSON with sorted keys; `read_options` turns it back."""
+        plain: dict[str, Any] = {
+            "schema": SCHEMA,
+            "moment": self.moment.isoformat(),
+            "language": self.language,
+            "paper": self.paper,
+            "watermark": self.watermark,
+            "log_head": self.log_head,
+            "technician": self.technician,
+            "reviewer": self.reviewer,
+            "strokes": [[[x, y] for x, y in stroke] for stroke in self.strokes],
+        }
+        return json.dumps({k: v for k, v in plain.items() if v not in (None, "", [])}, sort_keys=True)
+
+
+def read_options(text: str) -> Options:
+    """The options that `to_json` wrote. InputFault when the text is anything else."""
+    if len(text) > _MOST_BYTES:
+        raise fault("rendering", "is larger than options can be")
+    try:
+        plain = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise fault("rendering", "is not JSON") from error
+    if not isinstance(plain, Mapping) or plain.get("schema") != SCHEMA:
+        raise fault("rendering", f"is not of schema {SCHEMA}", "it may come from a newer version")
+    unknown = sorted(set(plain) - _KEYS)
+    if unknown:
+        raise InputFault([Fault(f"rendering.{key}", "is an unknown key") for key in unknown])
+    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes"} if key in plain}
+    if not all(isinstance(value, str) for value in words.values()):
+        raise fault("rendering", "holds something that is not text")
+    try:
+        moment = datetime.fromisoformat(plain["moment"])
+        strokes = tuple(tuple((float(x), float(y)) for x, y in stroke) for stroke in plain.get("strokes", []))
+    except (KeyError, TypeError, ValueError) as error:
+        raise fault("rendering", "has a moment or strokes that can't be read") from error
+    return Options(moment=moment, strokes=strokes, **words)

@@ -1,0 +1,1 @@
+"""The sections of a report, each a pure function from the matter of the report to blocks."""

@@ -1,0 +1,205 @@
+"""How the numbers came about: formulas, uncertainty budgets, limits, advice, and everything to be wary of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from diagnb.conformity import Advice
+from diagnb.evaluation import Result
+from diagnb.evaluation.evaluate import SEED, TRIALS
+from diagnb.quantities.rounding import significant
+from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
+from diagnb.report.sections.matter import Matter
+
+_LEAST_SHARE = 0.005
+
+
+def derived(matter: Matter) -> list[Block]:
+    """Every derived value with its formula, coverage factor and degrees of freedom."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for test, results in matter.pairs():
+        for result in results.results:
+            rows.append(
+                (
+                    test.id,
+                    Cell(f"{result.title}\n{result.name}"),
+                    Cell(result.formula, mono=True),
+                    Cell(matter.value(result), strong=True),
+                    matter.number(result.coverage_factor),
+                    _whole(matter, result.degrees_of_freedom),
+                    wording.say(f"method.{result.method}")
+                    if result.value is not None
+                    else wording.reason(result.reason),
+                )
+            )
+    if not rows:
+        return []
+    kept, left = matter.rows(rows)
+    notes = [wording.say("text.derived-note")]
+    if any(r.method == "monte-carlo" for t in matter.evaluation.tests for r in t.results):
+        notes.append(wording.say("text.seed", method=wording.say("method.monte-carlo"), trials=TRIALS, seed=SEED))
+    head = tuple(
+        wording.say(f"label.{k}") for k in ("test", "result", "formula", "value", "coverage-factor", "dof", "method")
+    )
+    align: tuple[Align, ...] = ("left", "left", "left", "left", "right", "right", "left")
+    return [
+        Heading(2, wording.say("section.derived")),
+        Table(head, kept, (7, 24, 28, 19, 7, 6, 19), align, (*notes, *left)),
+    ]
+
+
+def budget(matter: Matter) -> list[Block]:
+    """The sources of uncertainty of every judged result, the largest first."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for test, results in matter.pairs():
+        for result in results.results:
+            if result.limit is not None and result.budget:
+                rows.extend(_budget_rows(matter, test.id, result))
+    if not rows:
+        return []
+    kept, left = matter.rows(rows)
+    head = tuple(wording.say(f"label.{k}") for k in ("result", "source", "contribution", "share", "note"))
+    least = f"{wording.number(significant(_LEAST_SHARE * 100, 1))} %"
+    return [
+        Heading(2, wording.say("section.budget")),
+        Table(
+            head,
+            kept,
+            (26, 40, 16, 9, 24),
+            ("left", "left", "right", "right", "left"),
+            (wording.say("text.budget-note", least=least), *left),
+        ),
+    ]
+
+
+def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLike, ...]]:
+    wording = matter.wording
+    unit = "" if result.unit == "1" else f" {result.unit}"
+    title = matter.title(test, result.title)
+    large = [row for row in result.budget if float(row.share) >= _LEAST_SHARE][:10]
+    rows: list[tuple[CellLike, ...]] = []
+    for row in large:
+        rows.append(
+            (
+                Cell(title, strong=True) if not rows else title,
+                row.source,
+                f"{matter.number(abs(float(row.contribution)), 2)}{unit}",
+                _share(matter, float(row.share)),
+                row.assumption,
+            )
+        )
+    rest = result.budget[len(large) :]
+    if rest:
+        together = sum(float(row.contribution) ** 2 for row in rest) ** 0.5
+        share = sum(float(row.share) for row in rest)
+        said = wording.say("text.other-sources")
+        rows.append((title, said, f"{matter.number(together, 2)}{unit}", _share(matter, share), ""))
+    return rows
+
+
+def limits(matter: Matter) -> list[Block]:
+    """Every limit that was used, once, with its source, edition, method, condition and provenance."""
+    wording = matter.wording
+    seen: dict[tuple[CellLike, ...], None] = {}
+    for _, results in matter.pairs():
+        for result in results.results:
+            limit = result.limit
+            if limit is None:
+                continue
+            tag = "user" if limit.stated_by == "user" else limit.tag.replace(" ", "-")
+            said = wording.say(f"tag.{tag}") if wording.has(f"tag.{tag}") else limit.tag
+            row = (
+                Cell(result.title, strong=True),
+                matter.limit(limit),
+                matter.limit_source(limit),
+                matter.short("; ".join(p for p in (limit.method, limit.condition) if p), 300),
+                said,
+                wording.say(f"rule.{result.verdict.rule}"),
+            )
+            seen.setdefault(row)
+    if not seen:
+        return []
+    kept, left = matter.rows(list(seen))
+    head = tuple(wording.say(f"label.{k}") for k in ("result", "limit", "source", "condition", "tag", "rule"))
+    return [Heading(2, wording.say("section.limits")), Table(head, kept, (20, 14, 28, 25, 14, 17), (), left)]
+
+
+def advice(matter: Matter) -> list[Block]:
+    """What would settle each verdict that is not settled."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for test, results in matter.pairs():
+        for result in results.results:
+            title = matter.title(test.id, result.title)
+            rows.extend((title, _advice(matter, item, result.unit)) for item in result.advice)
+    if not rows:
+        return []
+    kept, left = matter.rows(rows)
+    head = (wording.say("label.result"), wording.say("section.advice"))
+    return [Heading(2, wording.say("section.advice")), Table(head, kept, (30, 85), (), left)]
+
+
+def _advice(matter: Matter, item: Advice, unit: str) -> str:
+    wording = matter.wording
+    symbol = "" if unit == "1" else f" {unit}"
+    key = f"advice.{item.code}"
+    if not wording.has(key):
+        return wording.say("advice.other", code=item.code)
+    values: dict[str, str] = {}
+    numbers: Mapping[str, float] = item.numbers
+    for name, value in numbers.items():
+        if name.startswith("u_"):
+            values[name] = f"{matter.number(value, 2)}{symbol}"
+        elif name == "share":
+            values[name] = _share(matter, value)
+        else:
+            values[name] = matter.number(value, 2)
+    for name, word in item.words.items():
+        verdict = f"verdict.{word.replace(' ', '-')}"
+        values[name] = wording.say(verdict) if name == "then" and wording.has(verdict) else word
+    try:
+        return wording.say(key, **values)
+    except KeyError:
+        return wording.say("advice.other", code=item.code)
+
+
+def remarks(matter: Matter) -> list[Block]:
+    """Deviations, values not judged with the reason, generic defaults used, assumptions made."""
+    wording = matter.wording
+    lines: list[str] = []
+    for test, results in matter.pairs():
+        label = wording.say("label.test")
+        if test.deviations.strip():
+            lines.append(wording.say("text.deviation", test=f"{label} {test.id}", text=matter.short(test.deviations)))
+        for result in results.results:
+            named = {"test": f"{label} {test.id}", "result": result.title}
+            if result.verdict.verdict == "not judged" and result.reason != "no-limit":
+                reason = wording.reason(result.reason) + (f" ({result.detail})" if result.detail else "")
+                lines.append(wording.say("text.not-judged-line", **named, reason=reason))
+            if result.limit is not None and result.limit.stated_by == "procedure":
+                lines.append(wording.say("text.default-used", **named))
+        for reading in results.readings:
+            for assumption in reading.reading.assumptions:
+                key = f"assumption.{assumption}"
+                text = wording.say(key) if wording.has(key) else assumption
+                lines.append(wording.say("text.assumed", test=f"{label} {test.id}", result=reading.title, text=text))
+    blocks: list[Block] = [Heading(2, wording.say("section.remarks"))]
+    if not lines:
+        return [*blocks, Paragraph(wording.say("text.nothing-remarked"))]
+    kept, left = lines[:200], len(lines) - 200
+    blocks += [Paragraph(f"– {line}") for line in kept]
+    if left > 0:
+        blocks.append(Paragraph(wording.say("page.rows-left-out", count=left), small=True))
+    return blocks
+
+
+def _share(matter: Matter, share: float) -> str:
+    return f"{matter.wording.number(f'{share * 100:.1f}')} %"
+
+
+def _whole(matter: Matter, degrees: float | None) -> str:
+    if degrees is None:
+        return "–"
+    return matter.number(degrees) if degrees == float("inf") else str(int(degrees))

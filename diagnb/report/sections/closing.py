@@ -1,0 +1,122 @@
+"""The last page: cautions, attachments, signatures, and how anybody can check the report."""
+
+from __future__ import annotations
+
+from diagnb.procedures import caution_texts
+from diagnb.record.document import Person
+from diagnb.report.blocks import (
+    Block,
+    Cell,
+    CellLike,
+    EndMark,
+    Heading,
+    KeyValues,
+    Paragraph,
+    QrCode,
+    SignatureField,
+    Table,
+)
+from diagnb.report.sections.matter import Matter
+
+TECHNICIAN, REVIEWER = "Technician", "Reviewer"
+
+
+def cautions(matter: Matter) -> list[Block]:
+    wording = matter.wording
+    shown = matter.record.cautions_shown
+    if not shown:
+        return []
+    texts = caution_texts()
+    rows: list[tuple[CellLike, ...]] = [
+        (
+            Cell(caution.id, strong=True),
+            matter.short(texts.get(caution.id, ""), 600),
+            f"{matter.person(caution.to)}\n{wording.moment(caution.time)}",
+        )
+        for caution in shown
+    ]
+    kept, left = matter.rows(rows)
+    head = (wording.say("text.caution-heading"), wording.say("label.description"), wording.say("label.person"))
+    return [
+        Heading(2, wording.say("section.cautions")),
+        Paragraph(wording.say("text.caution-deferral")),
+        Table(head, kept, (10, 78, 27), (), left),
+    ]
+
+
+def attachments(matter: Matter) -> list[Block]:
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = [
+        (Cell(a.name, strong=True), a.shows, a.media_type, f"{a.size} B", Cell(a.sha256, mono=True))
+        for a in matter.record.attachments
+    ]
+    if not rows:
+        return []
+    kept, left = matter.rows(rows)
+    head = tuple(wording.say(f"label.{key}") for key in ("file", "description", "kind", "size", "digest"))
+    return [Heading(2, wording.say("section.attachments")), Table(head, kept, (22, 25, 15, 12, 41), (), left)]
+
+
+def signatures(matter: Matter) -> list[Block]:
+    """Who did what, and the two places for signatures."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for person in matter.record.people:
+        tests = [t.id for t in matter.record.tests if t.by == person.id]
+        rows.append((Cell(person.name, strong=True), person.role, person.qualification, ", ".join(tests[:40]) or "–"))
+    columns = ("name", "role", "qualification", "test")
+    head = tuple(wording.say(f"label.{key}") for key in columns)
+    kept, left = matter.rows(rows)
+    blocks: list[Block] = [Heading(2, wording.say("section.signatures"))]
+    if kept:
+        blocks.append(Table(head, kept, (28, 25, 40, 22), (), left))
+    who = technician(matter)
+    lines: tuple[str, ...] = ()
+    if who is not None:
+        moment = wording.moment(matter.options.moment)
+        lines = (who.name, who.role, moment, wording.say("text.meaning-technician"))
+    return [
+        *blocks,
+        SignatureField(
+            TECHNICIAN,
+            wording.say("text.technician"),
+            lines,
+            matter.options.strokes,
+            wording.say("text.certification-note"),
+        ),
+        SignatureField(REVIEWER, wording.say("text.reviewer"), (), (), wording.say("text.countersignature-note")),
+    ]
+
+
+def technician(matter: Matter) -> Person | None:
+    """The person named in the options; otherwise whoever carried out the last test."""
+    record = matter.record
+    wanted = matter.options.technician or (record.tests[-1].by if record.tests else "")
+    return next((p for p in record.people if p.id == wanted), None)
+
+
+def proof(matter: Matter) -> list[Block]:
+    wording, digest = matter.wording, matter.digest
+    blocks: list[Block] = [
+        Heading(2, wording.say("section.proof")),
+        Paragraph(wording.say("text.verify-attached")),
+        Paragraph(wording.say("text.verify-run"), strong=True),
+        Paragraph(wording.say("text.verify-questions")),
+        QrCode(
+            f"urn:sha256:{digest}",
+            wording.say("text.qr-alt", digest=digest),
+            (
+                Cell(
+                    f"{matter.record.id}, {wording.say('label.revision').lower()} {matter.record.revision}", strong=True
+                ),
+                wording.say("text.qr-label"),
+                Cell(digest, mono=True),
+                f"{wording.say('label.rendered')}: {wording.moment(matter.options.moment)}",
+                wording.say("text.scope"),
+            ),
+        ),
+    ]
+    if matter.options.log_head:
+        blocks.append(KeyValues(((wording.say("label.log-head"), matter.options.log_head),), mono=True))
+    blocks.append(EndMark(wording.say("page.end", identity=matter.record.id)))
+    return blocks

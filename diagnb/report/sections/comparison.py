@@ -1,0 +1,125 @@
+"""What was found against what was left: the table, the findings, the pictures."""
+
+from __future__ import annotations
+
+from diagnb.evaluation import Result
+from diagnb.record.document import CircuitTest
+from diagnb.report.blocks import Block, Cell, CellLike, Figure, Heading, Paragraph, Table
+from diagnb.report.charts import Lane, lanes_picture
+from diagnb.report.sections.matter import Matter, judged
+
+_MOST_PICTURES = 16
+
+
+def groups(matter: Matter) -> list[list[tuple[CircuitTest, Result]]]:
+    """Results that a limit concerns, those of one procedure and quantity together, in the order of the record."""
+    found: dict[tuple[str, str], list[tuple[CircuitTest, Result]]] = {}
+    for test, results in matter.pairs():
+        for result in results.results:
+            if judged(result):
+                found.setdefault((test.procedure, result.name), []).append((test, result))
+    return list(found.values())
+
+
+def compared(matter: Matter) -> list[Block]:
+    """The table that an adjuster reads first."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for group in groups(matter):
+        for test, result in group:
+            limit = matter.limit(result.limit)
+            source = matter.limit_source(result.limit)
+            rows.append(
+                (
+                    Cell(result.title, strong=True),
+                    matter.named(test),
+                    Cell(matter.value(result), strong=True),
+                    f"{limit}\n{source}" if source else limit,
+                    Cell(wording.verdict(result.verdict.verdict), strong=True),
+                    matter.margin(result),
+                    matter.probability(result.verdict.conformance_probability),
+                )
+            )
+    if not rows:
+        return [Heading(2, wording.say("section.compared")), Paragraph(wording.say("text.outcome-none"))]
+    head = tuple(
+        wording.say(f"label.{k}")
+        for k in ("result", "phase", "value", "limit-source", "verdict", "margin", "probability")
+    )
+    kept, notes = matter.rows(rows)
+    return [
+        Heading(2, wording.say("section.compared")),
+        Table(
+            head,
+            kept,
+            (19, 14, 18, 24, 17, 9, 12),
+            ("left", "left", "left", "left", "left", "right", "right"),
+            (wording.say("text.values-note"), *notes),
+        ),
+    ]
+
+
+def findings(matter: Matter) -> list[Block]:
+    """Each finding with the results that show it."""
+    wording = matter.wording
+    if not matter.record.findings:
+        return []
+    blocks: list[Block] = [Heading(2, wording.say("section.findings"))]
+    for number, finding in enumerate(matter.record.findings, 1):
+        mark = f" ({wording.say('text.opinion')})" if finding.opinion else ""
+        blocks.append(Paragraph(f"{number}. {matter.short(finding.text)}{mark}"))
+        shown = [line for test in finding.tests for line in _shown(matter, test)]
+        if shown:
+            blocks.append(Paragraph(f"{wording.say('label.shown-by')}: {'; '.join(shown)}", small=True))
+    return blocks
+
+
+def _shown(matter: Matter, name: str) -> list[str]:
+    test = next(t for t in matter.record.tests if t.id == name)
+    results = matter.evaluation.test(name).results
+    wanted = [r for r in results if r.limit is not None and r.value is not None] or [
+        r for r in results if r.value is not None
+    ]
+    said = [f"{r.title} {matter.value(r)}, {matter.wording.verdict(r.verdict.verdict)}" for r in wanted[:3]]
+    return [f"{matter.named(test)}: {', '.join(said)}"] if said else [matter.named(test)]
+
+
+def pictures(matter: Matter) -> list[Block]:
+    """One picture for each quantity that was judged against one limit, all phases on one scale."""
+    wording = matter.wording
+    blocks: list[Block] = []
+    for group in groups(matter):
+        by_limit: dict[tuple[float | None, float | None], list[tuple[CircuitTest, Result]]] = {}
+        for test, result in group:
+            if result.limit and result.value is not None and result.interval is not None:
+                by_limit.setdefault((result.limit.lower, result.limit.upper), []).append((test, result))
+        for (lower, upper), members in by_limit.items():
+            if len(blocks) >= 2 * _MOST_PICTURES:
+                break
+            shown = members[:8]
+            last = shown[-1][1]
+            drawing = lanes_picture(
+                lanes=tuple(_lane(matter, test, result) for test, result in shown),
+                limit_lower=lower,
+                limit_upper=upper,
+                acceptance_lower=last.acceptance[0],
+                acceptance_upper=last.acceptance[1],
+                unit="" if last.unit == "1" else last.unit,
+                language=wording.language,
+            )
+            blocks += [Heading(3, last.title), Figure(drawing, f"{last.title}. {drawing.alt}")]
+    if not blocks:
+        return []
+    return [Heading(2, wording.say("section.pictures")), *blocks, Paragraph(wording.say("chart.legend"), small=True)]
+
+
+def _lane(matter: Matter, test: CircuitTest, result: Result) -> Lane:
+    assert result.value is not None and result.interval is not None
+    low, high = result.interval
+    return Lane(
+        result.value,
+        min(low, result.value),
+        max(high, result.value),
+        result.verdict.verdict,
+        f"{matter.phase(test.phase)} · {test.id}",
+    )

@@ -1,0 +1,165 @@
+"""Codes, parts, instruments, conditions and readings: what the verdicts rest on."""
+
+from __future__ import annotations
+
+from diagnb.record.document import Reading
+from diagnb.report.blocks import Block, Cell, CellLike, Heading, KeyValues, Paragraph, Table
+from diagnb.report.sections.matter import Matter
+
+_MOST_TEXTS = 12
+
+
+def codes(matter: Matter) -> list[Block]:
+    wording = matter.wording
+    if not matter.record.codes:
+        return []
+    order = {"as found": 0, "isolating": 1, "as left": 2}
+    rows: list[tuple[CellLike, ...]] = [
+        (
+            matter.phase(code.phase),
+            Cell(code.text, strong=True),
+            code.meaning,
+            code.status,
+            wording.say("text.saved" if code.saved else "text.not-saved"),
+            wording.moment(code.time) if code.time else "",
+        )
+        for code in sorted(matter.record.codes, key=lambda c: order[c.phase])
+    ]
+    return _table(
+        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (12, 22, 30, 14, 16, 22)
+    )
+
+
+def parts(matter: Matter) -> list[Block]:
+    wording = matter.wording
+    if not matter.record.parts:
+        return []
+    rows: list[tuple[CellLike, ...]] = []
+    for part in sorted(matter.record.parts, key=lambda p: (not p.causal, p.action != "removed")):
+        action = wording.say("action.causal" if part.causal and part.action == "removed" else f"action.{part.action}")
+        rows.append(
+            (
+                Cell(action, strong=part.causal),
+                part.number,
+                part.description,
+                part.serial or "–",
+                part.lot or "–",
+                part.kept_at,
+            )
+        )
+    columns = ("action", "part", "description", "serial", "lot", "kept-at")
+    return _table(matter, "parts", columns, rows, (17, 16, 28, 14, 12, 22))
+
+
+def instruments(matter: Matter) -> list[Block]:
+    wording, record = matter.wording, matter.record
+    if not record.instruments:
+        return []
+    rows: list[tuple[CellLike, ...]] = []
+    for instrument in record.instruments:
+        sheet = record.meters.get(instrument.meter, {})
+        rows.append(
+            (
+                Cell(instrument.id, strong=True),
+                matter.short(
+                    "\n".join(t for t in (str(sheet.get("title", instrument.meter)), instrument.checks) if t), 400
+                ),
+                instrument.serial,
+                wording.day(instrument.calibrated) if instrument.calibrated else "–",
+                wording.day(instrument.due) if instrument.due else "–",
+                instrument.certificate or "–",
+                _state(matter, instrument.id),
+            )
+        )
+    columns = ("instrument", "description", "serial", "calibrated", "due", "certificate", "state")
+    sources = sorted({str(sheet["source"]) for name, sheet in record.meters.items() if "source" in sheet})
+    notes = [f"{wording.say('label.source')}: {matter.short(source, 300)}" for source in sources]
+    return _table(matter, "instruments", columns, rows, (11, 31, 14, 13, 13, 17, 15), notes)
+
+
+def _state(matter: Matter, instrument: str) -> str:
+    refusals = {r.refusal for t in matter.evaluation.tests for r in t.readings if r.instrument == instrument}
+    if not refusals:
+        return "–"
+    if "meter-overdue" in refusals:
+        return matter.wording.say("text.overdue")
+    if "calibration-unknown" in refusals:
+        return matter.wording.say("text.calibration-not-stated")
+    return matter.wording.say("text.in-calibration")
+
+
+def conditions(matter: Matter) -> list[Block]:
+    wording, record = matter.wording, matter.record
+    ambient = record.conditions.ambient_degc
+    said = f"{wording.number(ambient)} °C" if ambient else wording.say("text.ambient-missing")
+    rows = [(wording.say("label.ambient"), said)]
+    if record.conditions.note.strip():
+        rows.append((wording.say("label.note"), matter.short(record.conditions.note)))
+    for test in record.tests:
+        lines = list(test.conditions_met)
+        if test.ambient_degc:
+            lines.insert(0, f"{wording.number(test.ambient_degc)} °C")
+        if test.note.strip():
+            lines.append(matter.short(test.note))
+        if lines:
+            rows.append((f"{wording.say('label.test')} {test.id}", "; ".join(lines)))
+    if record.circuit.description.strip():
+        rows.append((wording.say("label.circuit"), matter.short(record.circuit.description)))
+    return [Heading(2, wording.say("section.conditions")), KeyValues(tuple(rows))]
+
+
+def readings(matter: Matter) -> list[Block]:
+    """Every reading as it stood on the display, and every given value with its source."""
+    wording = matter.wording
+    rows: list[tuple[CellLike, ...]] = []
+    for test, results in matter.pairs():
+        titles = {r.name: r.title for r in results.readings}
+        label = Cell(f"{test.id} · {matter.phase(test.phase)}")
+        for reading in test.readings:
+            points = " → ".join(p for p in (reading.from_point, reading.to_point) if p)
+            rows.append(
+                (
+                    label,
+                    titles.get(reading.name, reading.name),
+                    Cell(_displayed(matter, reading), mono=True),
+                    ", ".join(p for p in (reading.instrument, reading.range) if p),
+                    "\n".join(p for p in (points, reading.load_state) if p),
+                    wording.moment(reading.time or test.time),
+                )
+            )
+        for name, given in test.given.items():
+            half = f" ± {wording.number(given.half_width)}" if given.half_width else ""
+            rows.append(
+                (
+                    label,
+                    f"{wording.say('label.given')}: {name.replace('_', ' ')}",
+                    Cell(f"{given.value}{half} {given.unit}", mono=True),
+                    "–",
+                    given.source,
+                    "",
+                )
+            )
+    if not rows:
+        return [Heading(2, wording.say("section.readings")), Paragraph(wording.say("text.no-tests"))]
+    columns = ("test", "reading", "displayed", "instrument", "points", "time")
+    return _table(matter, "readings", columns, rows, (15, 25, 17, 11, 27, 19))
+
+
+def _displayed(matter: Matter, reading: Reading) -> str:
+    shown = "\n".join(reading.texts[:_MOST_TEXTS])
+    more = len(reading.texts) - _MOST_TEXTS
+    return shown if more <= 0 else f"{shown}\n… {matter.wording.say('text.summed-repeats', count=len(reading.texts))}"
+
+
+def _table(
+    matter: Matter,
+    section: str,
+    columns: tuple[str, ...],
+    rows: list[tuple[CellLike, ...]],
+    widths: tuple[float, ...],
+    notes: list[str] | None = None,
+) -> list[Block]:
+    wording = matter.wording
+    kept, left = matter.rows(rows)
+    head = tuple(wording.say(f"label.{key}") for key in columns)
+    return [Heading(2, wording.say(f"section.{section}")), Table(head, kept, widths, (), (*(notes or ()), *left))]

@@ -1,0 +1,127 @@
+"""What every section is written from, and how values, limits and long texts are put into words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from diagnb.evaluation import Evaluation, Result, TestResult, UsedLimit
+from diagnb.quantities.rounding import significant, value_with_uncertainty
+from diagnb.record import Record
+from diagnb.record.document import CircuitTest
+from diagnb.report.blocks import Block, CellLike, Paragraph
+from diagnb.report.charts import significant_short
+from diagnb.report.options import Options
+from diagnb.report.wording import Wording
+
+MOST_CHARACTERS = 3000
+MOST_ROWS = 400
+
+
+@dataclass(frozen=True)
+class Matter:
+    """Record, evaluation, wording and options of one report, and the digest of the record."""
+
+    record: Record
+    evaluation: Evaluation
+    wording: Wording
+    options: Options
+    digest: str
+
+    def pairs(self) -> list[tuple[CircuitTest, TestResult]]:
+        """Each test of the record with its results, in the order of the record."""
+        return [(test, self.evaluation.test(test.id)) for test in self.record.tests]
+
+    def phase(self, phase: str) -> str:
+        return self.wording.say("phase." + phase.replace(" ", "-"))
+
+    def short(self, text: str, most: int = MOST_CHARACTERS) -> str:
+        """`text`, cut with a note when it is too long for a page; the attached record keeps all of it."""
+        if len(text) <= most:
+            return text
+        return f"{text[:most].rstrip()} … {self.wording.say('page.shortened', count=len(text))}"
+
+    def rows(self, rows: Sequence[tuple[CellLike, ...]]) -> tuple[tuple[tuple[CellLike, ...], ...], tuple[str, ...]]:
+        """At most 400 rows of a table, and the note that says how many were left out."""
+        kept = tuple(rows[:MOST_ROWS])
+        left = len(rows) - len(kept)
+        return kept, (self.wording.say("page.rows-left-out", count=left),) if left else ()
+
+    def value(self, result: Result) -> str:
+        """Value ± expanded uncertainty, rounded together, in the reader's format; a dash without a value."""
+        if result.value is None:
+            return "–"
+        unit = _unit(result.unit)
+        if not result.expanded_uncertainty:
+            return f"{self.wording.number(significant(result.value))}{unit}"
+        value, half = value_with_uncertainty(result.value, result.expanded_uncertainty)
+        return f"{self.wording.number(value)} ± {self.wording.number(half)}{unit}"
+
+    def number(self, value: float | None, digits: int = 3) -> str:
+        """A plain number to so many significant digits; ∞ and a dash where there is none."""
+        if value is None or math.isnan(value):
+            return "–"
+        if math.isinf(value):
+            return "∞" if value > 0 else "−∞"
+        if value and not 1e-6 <= abs(value) < 1e9:
+            return self.wording.number(f"{value:.{digits - 1}e}")
+        return self.wording.number(significant(value, digits))
+
+    def limit(self, limit: UsedLimit | None) -> str:
+        """The limit as inequality with its unit."""
+        if limit is None:
+            return self.wording.say("text.no-limit")
+        sides = []
+        if limit.lower is not None:
+            sides.append(f"≥ {self.wording.number(significant_short(limit.lower))}{_unit(limit.unit)}")
+        if limit.upper is not None:
+            sides.append(f"≤ {self.wording.number(significant_short(limit.upper))}{_unit(limit.unit)}")
+        return ", ".join(sides)
+
+    def limit_source(self, limit: UsedLimit | None) -> str:
+        if limit is None:
+            return ""
+        return self.short(", ".join(part for part in (limit.source, limit.edition) if part), 240)
+
+    def probability(self, value: float | None) -> str:
+        """A conformance probability in per cent; never rounded to certainty."""
+        if value is None:
+            return "–"
+        if value > 0.999:
+            return self.wording.say("format.probability-high")
+        if value < 0.001:
+            return self.wording.say("format.probability-low")
+        return f"{self.wording.number(f'{value * 100:.1f}')} %"
+
+    def margin(self, result: Result) -> str:
+        """Distance to the nearest side of the limit as a multiple of U, with its sign."""
+        if result.margin is None:
+            return "–"
+        text = significant(result.margin, 2)
+        text = f"{float(text):.0f}" if abs(result.margin) >= 10 else text
+        return f"{'+' if result.margin > 0 else ''}{self.wording.number(text)} U"
+
+    def named(self, test: CircuitTest) -> str:
+        """A test by phase and id, short enough for a table."""
+        return f"{self.phase(test.phase)} · {self.wording.say('label.test').lower()} {test.id}"
+
+    def person(self, name: str) -> str:
+        return next((p.name for p in self.record.people if p.id == name), name)
+
+    def title(self, test: str, result: str) -> str:
+        """`test` and title of a result, to name it in a sentence."""
+        return f"{self.wording.say('label.test')} {test}, {result}"
+
+
+def _unit(unit: str) -> str:
+    return "" if unit in ("", "1") else f" {unit}"
+
+
+def judged(result: Result) -> bool:
+    """Whether a limit applies to this result, or is missing: what the comparison lists."""
+    return result.limit is not None or result.reason != "no-limit"
+
+
+def paragraphs(lines: Iterable[str]) -> list[Block]:
+    return [Paragraph(line) for line in lines]

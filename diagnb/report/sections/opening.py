@@ -1,0 +1,114 @@
+"""The first half page: which vehicle, under which coverage, what came out, and the three statements."""
+
+from __future__ import annotations
+
+from diagnb.record.document import Quantity
+from diagnb.report.blocks import Block, Heading, KeyValues, Notice, Paragraph
+from diagnb.report.sections.matter import Matter
+from diagnb.report.wording import MARKS
+
+_ORDER = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
+
+
+def opening(matter: Matter) -> list[Block]:
+    record, wording = matter.record, matter.wording
+    title = "page.amended-title" if record.replaces else "page.title"
+    blocks: list[Block] = [Heading(1, wording.say(title)), *_amendment(matter)]
+    rows = [(wording.say(f"label.{key}"), value) for key, value in _identity(matter) if value]
+    blocks.append(KeyValues(tuple(rows), 2))
+    cover = coverage_line(matter)
+    if cover:
+        blocks.append(KeyValues(((wording.say("label.coverage"), cover),)))
+    if record.demonstration:
+        blocks.append(Paragraph(wording.say("text.demonstration"), strong=True))
+    blocks.append(Notice(wording.say("section.outcome"), "\n".join(outcome(matter))))
+    return blocks
+
+
+def statements(matter: Matter) -> list[Block]:
+    wording, record = matter.wording, matter.record
+    missing = wording.say("text.no-statement")
+    said = (("complaint", record.complaint), ("cause", record.cause), ("correction", record.correction))
+    rows = tuple((wording.say(f"label.{key}"), matter.short(text.strip() or missing)) for key, text in said)
+    return [Heading(2, wording.say("section.statements")), KeyValues(rows)]
+
+
+def outcome(matter: Matter) -> list[str]:
+    """One line for each judged quantity: its verdict in each phase, worst quantities first."""
+    wording = matter.wording
+    found: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    titles: dict[tuple[str, str], str] = {}
+    for test, results in matter.pairs():
+        for result in results.results:
+            if result.limit is None:
+                continue
+            key = (test.procedure, result.name)
+            titles[key] = result.title
+            found.setdefault(key, []).append((test.phase, result.verdict.verdict))
+    if not found:
+        return [wording.say("text.outcome-none")]
+    ordered = sorted(found, key=lambda key: min(_ORDER.index(verdict) for _, verdict in found[key]))
+    lines = []
+    for key in ordered[:12]:
+        said = [
+            wording.say("text.outcome-phase", phase=matter.phase(phase), verdict=wording.verdict(verdict))
+            for phase, verdict in found[key]
+        ]
+        lines.append(wording.say("text.outcome-line", title=titles[key], verdicts=wording.listing(said)))
+    return lines
+
+
+def coverage_line(matter: Matter) -> str:
+    wording, cover = matter.wording, matter.record.coverage
+    if cover is None:
+        return ""
+    parts = [cover.policy]
+    if cover.begins:
+        parts.append(wording.say("text.coverage-from", day=wording.day(cover.begins)))
+    if cover.ends:
+        parts.append(wording.say("text.coverage-to", day=wording.day(cover.ends)))
+    if cover.distance_limit:
+        parts.append(wording.say("text.coverage-up-to", distance=_quantity(matter, cover.distance_limit)))
+    return wording.listing(parts)
+
+
+def _amendment(matter: Matter) -> list[Block]:
+    replaces = matter.record.replaces
+    if replaces is None:
+        return []
+    said = matter.wording.say(
+        "text.replaces", revision=replaces.revision, digest=replaces.digest, reason=replaces.reason
+    )
+    return [Notice(matter.wording.say("page.amended-title"), said)]
+
+
+def _identity(matter: Matter) -> list[tuple[str, str]]:
+    record, wording = matter.record, matter.wording
+    vehicle, order = record.vehicle, record.order
+    return [
+        ("record", f"{record.id}, {wording.say('label.revision').lower()} {record.revision}"),
+        ("order", order.number),
+        ("unit", vehicle.unit),
+        ("vin", vehicle.vin),
+        ("vehicle", vehicle.description),
+        ("model-year", str(vehicle.model_year or "")),
+        ("in-service", wording.day(vehicle.in_service) if vehicle.in_service else ""),
+        ("odometer", _quantity(matter, vehicle.odometer)),
+        ("engine-hours", _quantity(matter, vehicle.engine_hours)),
+        ("system-voltage", f"{vehicle.system_voltage} V"),
+        ("circuit", record.circuit.name),
+        ("circuit-class", wording.say("class." + record.circuit.circuit_class.replace(" ", "-"))),
+        ("site", order.site),
+        ("customer", order.customer),
+        ("opened", wording.moment(order.opened)),
+        ("made", wording.moment(record.created)),
+    ]
+
+
+def _quantity(matter: Matter, quantity: Quantity | None) -> str:
+    return "" if quantity is None else f"{matter.wording.number(quantity.value)} {quantity.unit}"
+
+
+def worst(verdicts: list[str]) -> str:
+    """The verdict that matters most; marks are in the wording."""
+    return min(verdicts, key=_ORDER.index) if verdicts else MARKS["not judged"]
