@@ -372,8 +372,8 @@ def _read_private(path: Path) -> bytes:
         handle = os.open(path, flags)
     except OSError as error:
         raise SigningFault(Fault(str(path), f"can't be read: {error.strerror}")) from None
-    with os.fdopen(handle, "rb") as stream:
-        found = os.fstat(stream.fileno())
+    try:
+        found = os.fstat(handle)
         if not stat.S_ISREG(found.st_mode):
             raise SigningFault(Fault(str(path), "is not a file"))
         if os.name == "posix" and found.st_mode & 0o077:
@@ -382,7 +382,10 @@ def _read_private(path: Path) -> bytes:
             )
         if found.st_size > _MAX_KEY_FILE:
             raise SigningFault(Fault(str(path), "is too large for a key file"))
-        return stream.read(_MAX_KEY_FILE)
+        with os.fdopen(handle, "rb", closefd=False) as stream:
+            return stream.read(_MAX_KEY_FILE)
+    finally:
+        os.close(handle)
 
 
 def _load(path: Path, passphrase: bytes) -> SigningKey:

@@ -190,7 +190,7 @@ def _check_texts(*, reason: str, location: str, moment: datetime) -> None:
 def _check_document(writer: Any, *, field: str, first: bool) -> None:
     from pyhanko.sign.fields import enumerate_sig_fields
 
-    if writer.prev.encrypted:
+    if "/Encrypt" in writer.prev.trailer:
         raise SigningFault(Fault("pdf", "is encrypted", "sign the report as it was rendered"))
     fields = {name: value for name, value, _ in enumerate_sig_fields(writer.prev)}
     signed = sorted(name for name, value in fields.items() if value is not None)
