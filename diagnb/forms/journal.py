@@ -208,6 +208,11 @@ class Journal:
         with self._guard:
             return MappingProxyType(dict(self._values))
 
+    def text_of(self, key: str) -> str:
+        """The text of one field, blank when there is none."""
+        with self._guard:
+            return self._values.get(key, "")
+
     def time_of(self, key: str) -> dt.datetime | None:
         """When this field was last changed."""
         with self._guard:

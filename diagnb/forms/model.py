@@ -21,6 +21,7 @@ from diagnb.forms.journal import Journal, Step
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.meters import load_sheet, sheet_files
 from diagnb.procedures import Procedure, caution_texts, load_procedure, procedure_files
+from diagnb.readiness import Remark, check
 from diagnb.record import Record, read_record
 
 Clock = Callable[[], dt.datetime]
@@ -43,6 +44,15 @@ class Answer:
     version: int
     tests: frozenset[str] = frozenset()
     trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """The sheet as a whole: what is missing, the evaluation so far, the remarks with the field of each."""
+
+    faults: tuple[Fault, ...]
+    evaluation: Evaluation | None
+    remarks: tuple[tuple[str, Remark], ...]
 
 
 def load_library(folder: Path | None = None) -> Library:
@@ -88,7 +98,7 @@ class FormModel:
 
     def text(self, key: str) -> str:
         """The text of one field, blank when there is none."""
-        return self.journal.values.get(key, "")
+        return self.journal.text_of(key)
 
     @property
     def locked(self) -> str:
@@ -315,6 +325,24 @@ class FormModel:
             if found:
                 raise InputFault(found)
             return record
+
+    def review(self) -> Review:
+        """The sheet as a whole, also while it is incomplete."""
+        with self._guard:
+            draft = self._draft(self._usable(), fill=True)
+            faults = self.faults()
+        try:
+            record = read_record(draft.plain)
+        except InputFault:
+            return Review(faults, None, ())
+        evaluation = evaluate(record)
+        remarks = tuple((draft.key_of(r.where), r) for r in check(record, evaluation)) if record.tests else ()
+        return Review(faults, evaluation, remarks)
+
+    def _usable(self) -> Mapping[str, str]:
+        """The entries without those that a test's evaluation had to leave out."""
+        bad = {key for test in self.tests() for key in self.evaluated(test)[1]}
+        return {key: text for key, text in self.values.items() if key not in bad}
 
     def frozen(self) -> tuple[Record, Evaluation]:
         """The record and its evaluation: what an export is made from, whatever is typed meanwhile."""

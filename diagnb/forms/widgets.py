@@ -24,7 +24,7 @@ class EntryGrid(anywidget.AnyWidget):
     """The typed fields of one step as one model, whatever their number.
 
     ``rows`` are plain mappings (kinds ``heading``, ``note``, ``text``, ``lines``, ``choice``, ``reading``,
-    ``result``); see ``static/grid.js``. Each key press calls ``on_edit``; the browser is told "saved" only
+    ``result``, ``action``); see ``static/grid.js``. Each key press calls ``on_edit``; the browser is told "saved" only
     after it has returned, which the caller does after the entry is on disk.
     """
 
@@ -34,13 +34,19 @@ class EntryGrid(anywidget.AnyWidget):
     locked = traitlets.Unicode().tag(sync=True)
     rows = traitlets.List(traitlets.Dict()).tag(sync=True)
 
-    def __init__(self, *, on_edit: Edit, **state: Any) -> None:
+    def __init__(self, *, on_edit: Edit, on_act: Callable[[str], None] | None = None, **state: Any) -> None:
         super().__init__(**state)
         self._edit = on_edit
+        self._act = on_act
         self.on_msg(self._received)
 
     def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
-        if not isinstance(message, dict) or message.get("k") != "edit":
+        if not isinstance(message, dict):
+            return
+        if message.get("k") == "act" and isinstance(message.get("key"), str) and self._act is not None:
+            self._act(message["key"])
+            return
+        if message.get("k") != "edit":
             return
         key, text, view, seq = message.get("key"), message.get("text"), message.get("view"), message.get("seq")
         if not isinstance(key, str) or not isinstance(text, str):

@@ -1,6 +1,7 @@
 // The entry grid: every typed field of one step, readings with their verdicts among them.
 //
-// A row is {kind, key, label, ...}. Kinds: "heading", "note", "text", "lines", "choice", "reading", "result".
+// A row is {kind, key, label, ...}. Kinds: "heading", "note", "text", "lines", "choice", "reading", "result",
+// "action" (a sentence with a button beside it, which sends {k: "act", key}).
 // Each key press goes to a copy in this browser first, then to the kernel, which writes its journal and answers
 // {k: "rows", ack: {view, key, seq, version}, rows: [...]}. Only that answer turns "saving" into "saved" and
 // removes the browser's copy.
@@ -174,6 +175,15 @@ function render({ model, el }) {
     return line;
   }
 
+  function action(row) {
+    const button = element("button", { type: "button", className: "dn-small", text: row.button, disabled: row.locks && locked() });
+    if (row.label) button.setAttribute("aria-label", `${row.button}: ${row.label}`);
+    button.addEventListener("click", () => model.send({ k: "act", view, key: row.key }));
+    return element("div", { className: "dn-line dn-action", "data-tone": row.tone || "plain" },
+      element("span", { className: "dn-action-text" }, row.mark ? element("b", { text: `${row.mark} ` }) : "", row.label,
+        row.detail ? element("span", { className: "dn-detail", text: row.detail }) : ""), button);
+  }
+
   function draw() {
     const focused = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.entry : null;
     const caret = focused && document.activeElement.selectionStart;
@@ -185,10 +195,11 @@ function render({ model, el }) {
         return element("h3", { className: "dn-heading", tabIndex: -1 }, row.label, row.detail ? element("span", { className: "dn-detail", text: row.detail }) : "");
       }
       if (row.kind === "note") return element("p", { className: "dn-note", "data-tone": row.tone || "plain", text: row.label });
+      if (row.kind === "action") return action(row);
       return row.kind === "result" ? result(row) : entry(row);
     }));
     for (const row of model.get("rows")) {
-      if (!row.key) continue;
+      if (!parts.has(row.key)) continue;
       paint(row);
       if (typed.has(row.key)) parts.get(row.key).input.value = typed.get(row.key);
     }

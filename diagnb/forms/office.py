@@ -1,0 +1,40 @@
+"""What the form asks of the world outside it: keys, and the signed report. Whoever opens the form hands one in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from diagnb.evaluation import Evaluation
+from diagnb.record import Record
+
+Strokes = Sequence[Sequence[Sequence[float]]]
+"""A drawn signature: strokes of points (x, y) on a field of 900 × 260, y downwards."""
+
+
+@dataclass(frozen=True, slots=True)
+class Issued:
+    """The signed report as it was written: its path, and the digest of the record inside."""
+
+    path: Path
+    digest: str
+
+
+class Office(Protocol):
+    """Keys and the issue of reports."""
+
+    def key_files(self) -> tuple[Path, ...]:
+        """The key files that this shop has."""
+
+    def new_passphrase(self) -> str:
+        """A generated passphrase for a new key."""
+
+    def make_key(self, *, name: str, passphrase: bytes) -> Path:
+        """Make a key for a technician of this shop, trust it here, and return its file."""
+
+    def issue(
+        self, *, record: Record, evaluation: Evaluation, key_file: Path, passphrase: bytes, strokes: Strokes
+    ) -> Issued:
+        """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""

@@ -1,0 +1,26 @@
+"""How a result is said and drawn. The form asks for it; whoever opens the form hands one in."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from diagnb.evaluation import Result
+
+
+class Presenter(Protocol):
+    """Words, numbers and pictures of one result, for people."""
+
+    def mark(self, verdict: str) -> str:
+        """The mark that stands before the verdict's word."""
+
+    def value(self, result: Result) -> str:
+        """Value ± U with its unit, blank when there is no value."""
+
+    def limit(self, result: Result) -> str:
+        """The limit with its source."""
+
+    def remark(self, result: Result) -> str:
+        """What would settle it, or why it was not judged."""
+
+    def picture(self, result: Result) -> str:
+        """The interval picture as inline SVG, blank when there is no value."""

@@ -1,0 +1,350 @@
+"""The rows of each step: what the entry grid shows, made from the model. Plain mappings, no widget.
+
+Row kinds and their keys are described in ``static/grid.js``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from diagnb.errors import Fault, InputFault
+from diagnb.evaluation import Result
+from diagnb.forms.draft import instrument_for, instruments_able
+from diagnb.forms.fields import (
+    CIRCUIT,
+    COMPLAINT,
+    CONDITIONS,
+    COVERAGE,
+    ITEMS,
+    ORDER,
+    PEOPLE,
+    REPAIR,
+    VEHICLE,
+    Field,
+    read_decimal,
+    read_quantity,
+)
+from diagnb.forms.model import FormModel, Review
+from diagnb.forms.presenter import Presenter
+from diagnb.procedures import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
+from diagnb.record import vin_remark
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpec:
+    """One screen of the form."""
+
+    id: str
+    title: str
+    needed: bool = True
+
+
+STEPS = (
+    StepSpec("vehicle", "Vehicle and complaint"),
+    StepSpec("circuit", "Circuit"),
+    StepSpec("instruments", "Instruments and people"),
+    StepSpec("found", "As found"),
+    StepSpec("correct", "Correct", needed=False),
+    StepSpec("left", "As left", needed=False),
+    StepSpec("findings", "Findings", needed=False),
+    StepSpec("review", "Review"),
+    StepSpec("sign", "Sign and export"),
+)
+
+_STEP_OF = {
+    "order": "vehicle", "vehicle": "vehicle", "coverage": "vehicle", "complaint": "vehicle",
+    "circuit": "circuit", "conditions": "circuit", "instruments": "instruments", "people": "instruments",
+    "cause": "correct", "correction": "correct", "parts": "correct", "findings": "findings", "codes": "findings",
+}  # fmt: skip
+_PHASES = {"found": ("as found", "isolating"), "left": ("as left",)}
+_ITEM_NAMES = {"instruments": "Instrument", "parts": "Part", "codes": "Fault code", "findings": "Finding"}
+
+
+def step_of(model: FormModel, key: str) -> str:
+    """The step where a field stands."""
+    parts = key.split(".")
+    if parts[0] == "tests":
+        phase = model.text(f"tests.{parts[1]}.phase") if len(parts) > 1 else ""
+        return "left" if phase == "as left" else "found"
+    return _STEP_OF.get(parts[0], "vehicle")
+
+
+def heading(label: str, detail: str = "") -> Row:
+    return {"kind": "heading", "label": label, "detail": detail}
+
+
+def note(text: str, tone: str = "plain") -> Row:
+    return {"kind": "note", "label": text, "tone": tone}
+
+
+def action(
+    key: str, button: str, label: str = "", *, tone: str = "item", mark: str = "", detail: str = "", locks: bool = True
+) -> Row:
+    """A button of the grid, with a sentence beside it. ``locks``: it changes entries, so a closed sheet disables it."""
+    return {
+        "kind": "action", "key": key, "button": button, "label": label, "tone": tone, "mark": mark, "detail": detail, "locks": locks,
+    }  # fmt: skip
+
+
+def changed_rows(before: Iterable[Mapping[str, Any]], after: Sequence[Row]) -> list[Row] | None:
+    """The rows that differ, or None when rows came or went and the whole step has to be drawn again."""
+    old = [dict(row) for row in before]
+    same_place = len(old) == len(after) and all(
+        (a.get("key"), a["kind"], a["label"]) == (b.get("key"), b["kind"], b["label"])
+        for a, b in zip(old, after, strict=True)
+    )
+    if not same_place:
+        return None
+    return [new for was, new in zip(old, after, strict=True) if was != new and "key" in new]
+
+
+class Rows:
+    """Makes the rows of every step of one sheet."""
+
+    def __init__(self, model: FormModel, presenter: Presenter) -> None:
+        self.model = model
+        self.presenter = presenter
+
+    def of(self, step: str) -> list[Row]:
+        """All rows of one step, top to bottom. Steps without entries have none."""
+        if step == "vehicle":
+            return [
+                heading("Job"), *self.fields(ORDER),
+                heading("Vehicle"), *self.fields(VEHICLE),
+                heading("Complaint"), *self.fields(COMPLAINT),
+                heading("Warranty", "leave blank when no claim will be made"), *self.fields(COVERAGE),
+            ]  # fmt: skip
+        if step == "circuit":
+            return [heading("Circuit"), *self.fields(CIRCUIT), heading("Conditions"), *self.fields(CONDITIONS)]
+        if step == "instruments":
+            return [heading("People"), *self.fields(PEOPLE), *self.instruments()]
+        if step in _PHASES:
+            return [row for test in self.model.tests(*_PHASES[step]) for row in self.test(test)]
+        if step == "correct":
+            return [heading("Cause and correction"), *self.fields(REPAIR), *self.items("parts")]
+        if step == "findings":
+            return [*self.items("findings"), *self.items("codes")]
+        return []
+
+    # -- plain fields ------------------------------------------------------------------------------------
+
+    def fields(self, specs: Iterable[Field], prefix: str = "") -> list[Row]:
+        return [self.field(spec, f"{prefix}{spec.name}") for spec in specs]
+
+    def field(self, spec: Field, key: str) -> Row:
+        text = self.model.text(key)
+        row: Row = {
+            "kind": spec.kind, "key": key, "label": spec.label, "text": text, "version": self.model.journal.number_of(key),
+            "needed": spec.needed, "hint": spec.hint, "options": [list(o) for o in spec.options], "keyboard": spec.keyboard,
+        }  # fmt: skip
+        return row | self._said(spec, key, text)
+
+    def _said(self, spec: Field, key: str, text: str) -> Row:
+        if not text.strip():
+            return {}
+        try:
+            value = spec.read(text)
+        except InputFault as error:
+            return {"fault": _sentence(error.faults[0])}
+        if key == "vehicle.vin":
+            remark = vin_remark(text.strip().upper())
+            return {"caution": remark} if remark else {"back": "17 characters, the check digit fits"}
+        if isinstance(value, dict):
+            return {"back": f"{value['value']} {value['unit']}"}
+        return {}
+
+    def items(self, kind: str) -> list[Row]:
+        rows: list[Row] = []
+        for number, name in enumerate(self.model.items(kind), 1):
+            rows.append(heading(f"{_ITEM_NAMES[kind]} {number}"))
+            rows += self.fields(ITEMS[kind], f"{kind}.{name}.")
+            if kind == "findings":
+                rows += [self._shown_by(name, test) for test in self.model.tests()]
+            rows.append(action(f"remove.{kind}.{name}", f"Take {_ITEM_NAMES[kind].lower()} {number} off the sheet"))
+        return rows
+
+    def _shown_by(self, finding: str, test: str) -> Row:
+        spec = Field(
+            f"shows.{test}", f"Shown by {self.test_name(test)}", "choice", options=(("", "no"), ("yes", "yes"))
+        )
+        return self.field(spec, f"findings.{finding}.shows.{test}")
+
+    def instruments(self) -> list[Row]:
+        types = tuple((name, sheet.title) for name, sheet in sorted(self.model.library.meters.items()))
+        meter = Field("meter", "Type of instrument", "choice", needed=True, options=(("", "choose"), *types))
+        rows: list[Row] = []
+        for number, name in enumerate(self.model.items("instruments"), 1):
+            sheet = self.model.library.meters.get(self.model.text(f"instruments.{name}.meter"))
+            source = f"accuracy from: {sheet.source}" if sheet else ""
+            rows.append(heading(f"Instrument {number}", source))
+            rows += self.fields((meter, *ITEMS["instruments"]), f"instruments.{name}.")
+            rows.append(action(f"remove.instruments.{name}", f"Take instrument {number} off the sheet"))
+        return rows
+
+    # -- tests -------------------------------------------------------------------------------------------
+
+    def test_name(self, test: str) -> str:
+        """A short name of a test for people: procedure and phase."""
+        procedure = self.model.procedure(test)
+        title = procedure.title if procedure else self.model.text(f"tests.{test}.procedure")
+        return f"{title}, {self.model.text(f'tests.{test}.phase')}"
+
+    def test(self, test: str) -> list[Row]:
+        procedure = self.model.procedure(test)
+        if procedure is None:
+            return [heading(self.test_name(test)), note("This procedure is not on file here.", "caution")]
+        evaluated, _ = self.model.evaluated(test)
+        results = {r.name: r for r in evaluated.results} if evaluated else {}
+        base = f"tests.{test}"
+        rows = [heading(self.test_name(test), procedure.purpose)]
+        rows += [note(text, "caution") for text in self.model.cautions(test)]
+        for number, text in enumerate(procedure.conditions):
+            spec = Field("", _capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
+            rows.append(self.field(spec, f"{base}.conditions.{number}"))
+        for reading in procedure.readings:
+            rows += self.reading(test, reading)
+        for given in procedure.givens:
+            rows += self.given(test, given)
+        for derived in procedure.derived:
+            rows.append(self.result(test, derived, results.get(derived.name)))
+            rows += self.limit(test, procedure, derived, results.get(derived.name))
+        rows.append(self.field(Field("", "Deviations", hint="what was done otherwise than the procedure says"), f"{base}.deviations"))  # fmt: skip
+        rows.append(self.field(Field("", "Note"), f"{base}.note"))
+        rows.append(action(f"remove.{base}", "Take this test off the sheet"))
+        return rows
+
+    def reading(self, test: str, spec: ReadingSpec) -> list[Row]:
+        key = f"tests.{test}.readings.{spec.name}"
+        state = self.model.reading_state(test, spec.name)
+        earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.readings.{spec.name}")
+        able = instruments_able(self.model.values, self.model.library, spec)
+        chosen = instrument_for(self.model.values, self.model.library, test, spec)
+        detail = ", ".join(part for part in (spec.points, spec.load_state) if part)
+        hint = f"as found: {earlier}" if earlier else "" if spec.required else "not needed when the others are taken"
+        row: Row = {
+            "kind": "reading", "key": key, "label": spec.title, "unit": spec.unit, "text": self.model.text(key),
+            "version": self.model.journal.number_of(key), "detail": detail, "hint": hint, "needed": spec.required,
+            "back": state.back, "fault": state.fault, "caution": state.caution,
+            "fix": {"label": state.fix[0], "text": state.fix[1]} if state.fix else None,
+        }  # fmt: skip
+        if len(able) < 2:
+            return [row]
+        names = tuple((name, self._instrument_name(name)) for name in able)
+        choice = self.field(Field("", f"{spec.title}: taken with", "choice", options=names), f"{key}.instrument")
+        return [row, choice | {"text": chosen}]
+
+    def _instrument_name(self, name: str) -> str:
+        sheet = self.model.library.meters.get(self.model.text(f"instruments.{name}.meter"))
+        serial = self.model.text(f"instruments.{name}.serial")
+        return f"{sheet.title if sheet else name}{f', {serial}' if serial else ''}"
+
+    def given(self, test: str, spec: GivenSpec) -> list[Row]:
+        key = f"tests.{test}.given.{spec.name}"
+        usual = f"{spec.default} {spec.unit} when left blank: {spec.source}" if spec.default is not None else ""
+        value = Field(
+            "", spec.title, needed=spec.required and not usual, hint=usual, read=read_quantity(spec.unit), keyboard="decimal"
+        )  # fmt: skip
+        row = self.field(value, key) | {"unit": spec.unit}
+        if not row["text"].strip():
+            return [row]
+        return [
+            row,
+            self.field(Field("", f"{spec.title}: source", hint="label, data sheet, measured with"), f"{key}.source"),
+        ]
+
+    def result(self, test: str, spec: DerivedSpec, result: Result | None) -> Row:
+        row: Row = {"kind": "result", "key": f"tests.{test}.results.{spec.name}", "label": spec.title, "version": 0}
+        if result is None:
+            return row
+        word = result.verdict.verdict
+        return row | {
+            "verdict": word,
+            "mark": self.presenter.mark(word),
+            "value": self.presenter.value(result),
+            "limit": self.presenter.limit(result),
+            "advice": self.presenter.remark(result),
+            "picture": self.presenter.picture(result),
+        }
+
+    def limit(self, test: str, procedure: Procedure, spec: DerivedSpec, result: Result | None) -> list[Row]:
+        own: LimitSpec | None = procedure.limit_for(spec.name)
+        if own is None:
+            return []
+        key = f"tests.{test}.limits.{spec.name}"
+        rows = []
+        if not own.required:
+            rows.append(self.field(Field("", "Limit used", "choice", options=(
+                ("", f"the procedure's: {own.source}"), ("own", "another limit, with its source"))), f"{key}.use"))  # fmt: skip
+        if own.required or self.model.text(f"{key}.use") == "own":
+            number = read_decimal(own.unit)
+            rows += [
+                self.field(Field("", "At least", read=number, keyboard="decimal"), f"{key}.lower") | {"unit": own.unit},
+                self.field(Field("", "At most", read=number, keyboard="decimal"), f"{key}.upper") | {"unit": own.unit},
+                self.field(
+                    Field("", "Source of the limit", needed=True, hint="document, edition, page"), f"{key}.source"
+                ),
+            ]
+        return rows
+
+    # -- review ------------------------------------------------------------------------------------------
+
+    def review(self, review: Review) -> list[Row]:
+        """What is missing, then what would get the claim rejected, each with a way to its field."""
+        rows = (
+            [heading("Missing or wrong", "the report can't be signed before these are mended")] if review.faults else []
+        )
+        for number, found in enumerate(review.faults):
+            rows.append(
+                action(f"go.{number}.{found.where}", "Go there", found.what, tone="fault", mark="✕", detail=found.repair, locks=False)
+            )  # fmt: skip
+        rows.append(heading("Claim readiness", "what would get this claim rejected"))
+        marks = {"rejects": ("✕ rejects:", "fault"), "weakens": ("! weakens:", "caution"), "note": ("· note:", "plain")}
+        for number, (key, remark) in enumerate(review.remarks):
+            mark, tone = marks[remark.severity]
+            rows.append(
+                action(f"go.r{number}.{key}", "Go there", _capital(remark.message), tone=tone, mark=mark, detail=_capital(remark.repair), locks=False)
+            )  # fmt: skip
+        if not review.remarks:
+            rows.append(note("Nothing more to say." if review.evaluation else "Said when there is a test to look at."))
+        return rows
+
+    # -- state of the steps ------------------------------------------------------------------------------
+
+    def states(self, faults: Sequence[Fault]) -> dict[str, tuple[str, int]]:
+        """For each step its state (``done``, ``missing``, ``open``) and how many faults stand in it."""
+        count: dict[str, int] = {}
+        for found in faults:
+            step = step_of(self.model, found.where)
+            count[step] = count.get(step, 0) + 1
+        states: dict[str, tuple[str, int]] = {}
+        for spec in STEPS:
+            wrong = count.get(spec.id, 0)
+            if wrong:
+                states[spec.id] = ("missing", wrong)
+            elif spec.id == "review":
+                states[spec.id] = ("missing", sum(count.values())) if count else ("done", 0)
+            elif spec.id == "sign":
+                states[spec.id] = ("done", 0) if self.model.journal.closed is not None else ("open", 0)
+            else:
+                states[spec.id] = ("done", 0) if self._has_entries(spec.id) else ("open", 0)
+        return states
+
+    def _has_entries(self, step: str) -> bool:
+        if step in _PHASES:
+            return bool(self.model.tests(*_PHASES[step]))
+        heads = [head for head, place in _STEP_OF.items() if place == step]
+        values = self.model.values
+        return any(text and key.split(".")[0] in heads and key != "order.opened" for key, text in values.items())
+
+
+def _sentence(found: Fault) -> str:
+    text = f"{found.where} {found.what}".strip()
+    return f"{text}: {found.repair}" if found.repair else text
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

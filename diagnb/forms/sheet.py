@@ -1,0 +1,322 @@
+"""The form on screen: a frame of plain ipywidgets around the entry grids. It holds no truth and no rule.
+
+Every callback writes the journal first (through the model); whatever goes wrong afterwards becomes a visible
+line and a line of the log, never a lost entry.
+"""
+
+from __future__ import annotations
+
+import functools
+import html
+import threading
+import traceback
+from collections.abc import Callable, Iterable
+from typing import Any, ParamSpec
+
+import ipywidgets as widgets
+
+from diagnb.errors import DiagnbError
+from diagnb.forms.model import FormModel
+from diagnb.forms.office import Office
+from diagnb.forms.presenter import Presenter
+from diagnb.forms.rows import STEPS, Row, Rows, changed_rows, step_of
+from diagnb.forms.signing_step import SigningStep
+from diagnb.forms.widgets import EntryGrid, Shield
+
+P = ParamSpec("P")
+Log = Callable[[str], None]
+_STATES = {"done": "✓", "missing": "!", "open": "·"}
+_SETTLE_SECONDS = 0.5
+
+
+class Sheet:
+    """One sheet on screen. ``root`` is what a notebook displays; several views of it may be open.
+
+    ``log`` takes the text of a traceback; ``settle`` delays the marks of the step list after typing, in seconds.
+    """
+
+    def __init__(
+        self, model: FormModel, *, presenter: Presenter, office: Office, log: Log, settle: float = _SETTLE_SECONDS
+    ) -> None:
+        self.model = model
+        self.rows = Rows(model, presenter)
+        self.log = log
+        self.here = STEPS[0].id
+        self._settle = settle
+        self._timer: threading.Timer | None = None
+        self._guard = threading.RLock()
+        self.title = _html("dn-title-box")
+        self.trouble = _html("dn-trouble-box")
+        self.table = _html("dn-table-box")
+        self.grids = {
+            spec.id: EntryGrid(
+                on_edit=self._edit,
+                on_act=self._act,
+                sheet=model.sheet,
+                title=spec.title,
+                locked=model.locked,
+                rows=self.rows.of(spec.id),
+            )
+            for spec in STEPS
+            if spec.id != "sign"
+        }
+        self.signing = SigningStep(model, office=office, presenter=presenter, guarded=self.guarded, closed=self._closed)
+        self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
+        self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
+        self.back = _button("Back", self.guarded(lambda: self._move(-1)))
+        self.next = _button("Next", self.guarded(lambda: self._move(1)), go=True)
+        self.undo = _button("Undo", self.guarded(lambda: self._turn_back(again=False)))
+        self.redo = _button("Redo", self.guarded(lambda: self._turn_back(again=True)))
+        self.bright = _button("Bright sun view", self.guarded(self._toggle_bright))
+        self.root = self._frame()
+        self.show(self.here)
+
+    # -- frame -------------------------------------------------------------------------------------------
+
+    def _frame(self) -> Any:
+        head = _box([self.title, self.trouble], "dn-head")
+        steps = _box(list(self.step_buttons.values()), "dn-steps")
+        screen = _box(list(self.screens.values()), "dn-screen")
+        body = _box([steps, screen], "dn-body")
+        self.undo.add_class("dn-push")
+        foot = _box([self.back, self.next, self.undo, self.redo, self.bright], "dn-foot")
+        return _box([Shield(), head, body, foot], "dn-root")
+
+    def _screen(self, step: str) -> Any:
+        if step == "sign":
+            return self.signing.root
+        parts: list[Any] = [self.grids[step]]
+        if step == "instruments":
+            parts.append(self._adder("instruments", "Add an instrument"))
+        elif step == "correct":
+            parts.append(self._adder("parts", "Add a part"))
+        elif step == "findings":
+            add = [self._add_button("findings", "Add a finding"), self._add_button("codes", "Add a fault code")]
+            parts.append(_box(add, "dn-buttons"))
+        elif step in ("found", "left"):
+            parts += self._test_adders(step)
+        elif step == "review":
+            parts.insert(0, self.table)
+        return _box(parts, "dn-step")
+
+    def _add_button(self, kind: str, label: str) -> Any:
+        return _button(label, self.guarded(lambda: self._add(kind)))
+
+    def _adder(self, kind: str, label: str) -> Any:
+        return _box([self._add_button(kind, label)], "dn-buttons")
+
+    def _test_adders(self, step: str) -> list[Any]:
+        titles = [(p.title, name) for name, p in sorted(self.model.library.procedures.items())]
+        choice = widgets.Dropdown(options=titles, description="Test to add")
+        add = _button("Add this test", self.guarded(lambda: self._add_test(choice.value, step, "")))
+        buttons = [add]
+        if step == "found":
+            isolating = self.guarded(lambda: self._add_test(choice.value, step, "isolating"))
+            buttons.append(_button("Add it to isolate the fault", isolating))
+        else:
+            repeat = _button("Repeat each as-found test", self.guarded(self._repeat), go=True)
+            return [_box([repeat], "dn-buttons"), choice, _box(buttons, "dn-buttons")]
+        return [choice, _box(buttons, "dn-buttons")]
+
+    # -- callbacks ---------------------------------------------------------------------------------------
+
+    def guarded(self, action: Callable[P, object]) -> Callable[P, None]:
+        """``action`` so that a fault in it becomes a visible line and a line of the log."""
+
+        @functools.wraps(action)
+        def run(*args: P.args, **kwargs: P.kwargs) -> None:
+            try:
+                action(*args, **kwargs)
+            except DiagnbError as error:
+                self.say("; ".join(str(f) for f in error.faults))
+            except Exception as error:  # noqa: BLE001 - a callback's exception is seen by nobody unless it is said
+                self.log(traceback.format_exc())
+                self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
+
+        return run
+
+    def say(self, text: str) -> None:
+        """Show one line of trouble above the form; blank takes it away."""
+        value = f'<div class="dn-trouble" role="alert">{html.escape(text)}</div>' if text else ""
+        if self.trouble.value != value:
+            self.trouble.value = value
+
+    def _edit(self, grid: EntryGrid, key: str, text: str) -> tuple[int, Iterable[Row]]:
+        answer = self.model.put(key, text)
+        try:
+            self.say(answer.trouble)
+            with self._guard:
+                changed = self._refresh(self._step_of(grid))
+        except Exception as error:  # noqa: BLE001 - the entry is on disk, so it is acknowledged all the same
+            self.log(traceback.format_exc())
+            self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
+            changed = []
+        if not any(row["key"] == key for row in changed):
+            own = next((dict(r) for r in grid.rows if r.get("key") == key), None)
+            changed = [*changed, own | {"text": text, "version": answer.version}] if own else changed
+        self._mark_steps_soon()
+        return answer.version, changed
+
+    def _refresh(self, step: str) -> list[Row]:
+        """Bring one grid up to date; returns the rows to send when its structure stayed as it was."""
+        grid = self.grids[step]
+        after = self.rows.review(self.model.review()) if step == "review" else self.rows.of(step)
+        changed = changed_rows(grid.rows, after)
+        if changed is None:
+            grid.rows = after
+            return []
+        return changed
+
+    def _step_of(self, grid: EntryGrid) -> str:
+        return next(step for step, candidate in self.grids.items() if candidate is grid)
+
+    def _act(self, key: str) -> None:
+        self.guarded(self._acted)(key)
+
+    def _acted(self, key: str) -> None:
+        verb, _, rest = key.partition(".")
+        if verb == "remove":
+            kind, _, name = rest.partition(".")
+            self.model.remove(kind, name)
+            self.show(self.here)
+        elif verb == "go":
+            target = rest.partition(".")[2]
+            self.show(step_of(self.model, target))
+            self.grids[self.here].focus_on(target)
+
+    def _add(self, kind: str) -> None:
+        first = {"instruments": "meter", "parts": "action", "codes": "text", "findings": "text"}[kind]
+        name = self.model.add(kind, **{first: ""})
+        self.show(self.here)
+        self.grids[self.here].focus_on(f"{kind}.{name}.{first}")
+
+    def _add_test(self, procedure: str, step: str, phase: str) -> None:
+        name = self.model.add(
+            "tests", procedure=procedure, phase=phase or ("as found" if step == "found" else "as left")
+        )
+        self.show(self.here)
+        self._focus_first_reading(name)
+
+    def _repeat(self) -> None:
+        made = self.model.repeat_as_left()
+        self.show(self.here)
+        if made:
+            self._focus_first_reading(made[0])
+        else:
+            self.say("Every as-found test has its as-left test already.")
+
+    def _focus_first_reading(self, test: str) -> None:
+        procedure = self.model.procedure(test)
+        if procedure:
+            self.grids[self.here].focus_on(f"tests.{test}.readings.{procedure.readings[0].name}")
+
+    def _turn_back(self, *, again: bool) -> None:
+        step = self.model.redo() if again else self.model.undo()
+        if step is None:
+            self.say("There is nothing more to " + ("redo." if again else "undo."))
+            return
+        self.show(step_of(self.model, step.key))
+        self.grids[self.here].focus_on(step.key)
+
+    def _toggle_bright(self) -> None:
+        is_bright = "dn-bright" in self.root._dom_classes
+        (self.root.remove_class if is_bright else self.root.add_class)("dn-bright")
+        self.bright.description = "Bright sun view" if is_bright else "Ordinary view"
+
+    def _closed(self) -> None:
+        """After signing: nothing takes entries any more."""
+        for grid in self.grids.values():
+            grid.locked = self.model.locked
+            grid.forget_copies()
+        self._mark_steps()
+
+    # -- steps -------------------------------------------------------------------------------------------
+
+    def _goer(self, step: str) -> Callable[[], None]:
+        return self.guarded(lambda: self.show(step))
+
+    def _move(self, by: int) -> None:
+        order = [spec.id for spec in STEPS]
+        self.show(order[min(max(order.index(self.here) + by, 0), len(order) - 1)])
+
+    def show(self, step: str) -> None:
+        """Show one step, brought up to date."""
+        with self._guard:
+            self.here = step
+            self.say("")
+            self.model.journal.end_step()
+            if step == "sign":
+                self.signing.refresh()
+            else:
+                rows = self._refresh(step)
+                if rows:
+                    self.grids[step].show(rows)
+                self.grids[step].locked = self.model.locked
+            if step == "review":
+                self.table.value = self.signing.summary()
+            for name, screen in self.screens.items():
+                screen.layout.display = "" if name == step else "none"
+            order = [spec.id for spec in STEPS]
+            self.back.disabled = step == order[0]
+            self.next.disabled = step == order[-1]
+            self._mark_steps()
+
+    def _mark_steps_soon(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer = threading.Timer(self._settle, self.guarded(self._mark_steps))
+        self._timer.daemon = True
+        self._timer.start()
+
+    def _mark_steps(self) -> None:
+        with self._guard:
+            states = self.rows.states(self.model.faults())
+            for spec in STEPS:
+                state, count = states[spec.id]
+                mark = _STATES[state]
+                text = f"{mark} {spec.title}" + (f" ({count} missing)" if state == "missing" else "")
+                button = self.step_buttons[spec.id]
+                if button.description != text:
+                    button.description = text
+                (button.add_class if spec.id == self.here else button.remove_class)("dn-here")
+            self._write_title()
+            disabled = bool(self.model.locked)
+            self.undo.disabled = self.redo.disabled = disabled
+
+    def _write_title(self) -> None:
+        said = [self.model.text(key) for key in ("vehicle.unit", "circuit.name") if self.model.text(key)]
+        title = ", ".join(said) or "New circuit record"
+        order = self.model.text("order.number")
+        sub = f"Repair order {order}, sheet {self.model.sheet}" if order else f"Sheet {self.model.sheet}"
+        value = (
+            f'<div class="dn-title">{html.escape(title)}</div><div class="dn-sub">{html.escape(sub)}</div>'
+            + (f'<div class="dn-remark">{html.escape(self.model.locked)}</div>' if self.model.locked else "")
+        )  # fmt: skip
+        if self.title.value != value:
+            self.title.value = value
+
+    def stop(self) -> None:
+        """Stop the timer and let go of the sheet's file."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self.model.release()
+
+
+def _html(name: str) -> Any:
+    made = widgets.HTML()
+    made.add_class(name)
+    return made
+
+
+def _button(label: str, action: Callable[[], None], *, go: bool = False) -> Any:
+    made = widgets.Button(description=label)
+    if go:
+        made.add_class("dn-go")
+    made.on_click(lambda _button: action())
+    return made
+
+
+def _box(children: list[Any], name: str) -> Any:
+    made = widgets.VBox(children)
+    made.add_class(name)
+    return made

@@ -1,0 +1,258 @@
+"""The last step: who signs, with which key, the signature itself, and the file that comes out.
+
+The passphrase goes from its field into the signing call and nowhere else: not into the journal, not into the
+notebook, and the field is emptied at once.
+"""
+
+from __future__ import annotations
+
+import html
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from diagnb.errors import InputFault, fault
+from diagnb.evaluation import Evaluation
+from diagnb.forms.model import FormModel
+from diagnb.forms.office import Issued, Office
+from diagnb.forms.presenter import Presenter
+from diagnb.forms.widgets import EntryGrid, Row, SaveFileButton, SignaturePad
+
+Guard = Callable[[Callable[[], object]], Callable[[], None]]
+_TYPED = "signature.typed_name"
+
+
+class SigningStep:
+    """Choose a key, sign, export. ``closed`` is called once the sheet is closed."""
+
+    def __init__(
+        self,
+        model: FormModel,
+        *,
+        office: Office,
+        presenter: Presenter,
+        guarded: Guard,
+        closed: Callable[[], None],
+    ) -> None:
+        self.model, self.office, self.presenter, self.closed = model, office, presenter, closed
+        self.worker: threading.Thread | None = None
+        self._guarded = guarded
+        self.state = widgets.HTML()
+        self.key = widgets.Dropdown(description="Key")
+        self.passphrase = widgets.Password(description="Passphrase of the key")
+        self.make = _button("Make a key for this technician", guarded(self._make_key))
+        self.made = widgets.HTML()
+        self.pad = SignaturePad()
+        self.typed = EntryGrid(on_edit=self._edit, sheet=model.sheet, title="Signature", rows=self._typed_rows())
+        self.sign = _button("Sign report", guarded(self._ask), go=True)
+        self.question = widgets.HTML()
+        self.confirm = _button("Yes, sign now", guarded(self._start), go=True)
+        self.refuse = _button("Not yet", guarded(self._not_yet))
+        self.result = widgets.HTML()
+        self.save = SaveFileButton(provide=self._file, label="Save the report")
+        self.keys = _box(
+            [widgets.HTML("<h3 class='dn-heading'>Key</h3>"), self.key, self.passphrase, _row([self.make]), self.made]
+        )
+        self.hand = _box([widgets.HTML("<h3 class='dn-heading'>Signature</h3>"), self.pad, self.typed])
+        self.asking = _box([self.question, _row([self.confirm, self.refuse])])
+        self.asking.layout.display = "none"
+        self.root = _box([self.state, self.keys, self.hand, _row([self.sign]), self.asking, self.result, self.save])
+        self.root.add_class("dn-step")
+
+    # -- what is shown -----------------------------------------------------------------------------------
+
+    def refresh(self) -> None:
+        """Bring the step up to date with the model and with the keys there are."""
+        self._list_keys()
+        outcome = self.model.journal.closed
+        is_open = outcome is None
+        for part in (self.keys, self.hand, self.sign):
+            part.layout.display = "" if is_open else "none"
+        self.pad.locked = bool(self.model.locked)
+        self.typed.locked = self.model.locked
+        if outcome is not None:
+            self._show_result(Path(str(outcome.get("report", ""))), str(outcome.get("digest", "")))
+            self.state.value = ""
+            return
+        self.save.layout.display = "none"
+        faults = self.model.faults()
+        self.sign.disabled = bool(faults) or bool(self.model.locked)
+        if self.model.locked:
+            self.state.value = _remark(self.model.locked)
+        elif faults:
+            self.state.value = _remark(f"{len(faults)} entries are missing or wrong: see the step Review.")
+        else:
+            name = self.model.text("people.technician.name")
+            self.state.value = _remark(f"The record is complete. {name} signs for what stands in it.")
+
+    def summary(self) -> str:
+        """The results so far as an HTML table: as found, isolating, as left."""
+        evaluation = self.model.review().evaluation
+        if evaluation is None or not evaluation.tests:
+            return ""
+        return _results_table(evaluation, self.presenter)
+
+    def _typed_rows(self) -> list[Row]:
+        return [
+            {
+                "kind": "text",
+                "key": _TYPED,
+                "label": "Or type your name",
+                "hint": "instead of a drawing",
+                "text": self.model.text(_TYPED),
+                "version": self.model.journal.number_of(_TYPED),
+            }
+        ]
+
+    def _edit(self, _grid: EntryGrid, key: str, text: str) -> tuple[int, list[Row]]:
+        answer = self.model.put(key, text)
+        return answer.version, self._typed_rows()
+
+    def _list_keys(self) -> None:
+        options = [(path.stem, str(path)) for path in self.office.key_files()]
+        if tuple(self.key.options) != tuple(options):
+            before = self.key.value
+            self.key.options = options
+            if before in [value for _, value in options]:
+                self.key.value = before
+        self.key.layout.display = self.passphrase.layout.display = "" if options else "none"
+        if not options and not self.made.value:
+            self.made.value = _remark("There is no key here yet. Make one: it stays on this computer.")
+
+    # -- keys --------------------------------------------------------------------------------------------
+
+    def _make_key(self) -> None:
+        name = self.model.text("people.technician.name").strip()
+        if not name:
+            raise fault(
+                "people.technician.name", "the technician's name is missing", "enter it at Instruments and people"
+            )
+        passphrase = self.office.new_passphrase()
+        path = self.office.make_key(name=name, passphrase=passphrase.encode())
+        self._list_keys()
+        self.key.value = str(path)
+        self.passphrase.value = passphrase
+        self.made.value = (
+            '<div class="dn-good">The key is made. Write its passphrase down now; it is shown once and kept nowhere:'
+            f'<br><b style="font-family:monospace;font-size:22px">{html.escape(passphrase)}</b></div>'
+        )
+
+    # -- signing -----------------------------------------------------------------------------------------
+
+    def _ask(self) -> None:
+        self._check_signature()
+        record, evaluation = self.model.frozen()
+        words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.reason != "no-limit"]
+        counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
+        self.question.value = _remark(
+            f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
+            "After this the sheet takes no more entries; a correction is a new revision."
+        )
+        self.asking.layout.display = ""
+        self.sign.disabled = True
+
+    def _check_signature(self) -> None:
+        if not self.key.value:
+            raise fault("key", "no key is chosen", "choose one, or make one")
+        if not self.passphrase.value:
+            raise fault("passphrase", "is missing", "type the passphrase of the key")
+        typed = " ".join(self.model.text(_TYPED).split()).casefold()
+        name = " ".join(self.model.text("people.technician.name").split()).casefold()
+        if not self.pad.strokes and typed != name:
+            raise fault("signature", "is missing", "draw it, or type the technician's name as it stands on the sheet")
+
+    def _not_yet(self) -> None:
+        self.asking.layout.display = "none"
+        self.made.value = ""
+        self.refresh()
+
+    def _start(self) -> None:
+        self._check_signature()
+        passphrase, self.passphrase.value, self.made.value = self.passphrase.value.encode(), "", ""
+        self.confirm.disabled = self.refuse.disabled = True
+        record, evaluation = self.model.frozen()
+        key, strokes = Path(self.key.value), [list(stroke) for stroke in self.pad.strokes]
+        self.result.value = _remark("Signing …")
+
+        def work() -> None:
+            try:
+                issued = self.office.issue(
+                    record=record, evaluation=evaluation, key_file=key, passphrase=passphrase, strokes=strokes
+                )
+                self._finish(issued)
+            except BaseException:
+                self.result.value = ""
+                raise
+            finally:
+                self.confirm.disabled = self.refuse.disabled = False
+                self.asking.layout.display = "none"
+                self.refresh()
+
+        self.worker = threading.Thread(target=self._guarded(work), name="diagnb-issue")
+        self.worker.start()
+
+    def _finish(self, issued: Issued) -> None:
+        try:
+            self.model.close({"report": str(issued.path), "digest": issued.digest})
+        except InputFault as error:
+            raise fault(
+                str(issued.path), "was signed and written, but the sheet could not be closed", str(error)
+            ) from error
+        self.closed()
+
+    def _show_result(self, path: Path, digest: str) -> None:
+        self.result.value = (
+            f'<div class="dn-good" role="status">✓ Signed. The report is at<br><b>{html.escape(str(path))}</b>'
+            f'<br><span class="dn-detail">SHA-256 of the record {html.escape(digest)}</span></div>'
+        )
+        self.save.ready = path.is_file()
+        self.save.layout.display = ""
+
+    def _file(self) -> tuple[str, str, bytes]:
+        outcome = self.model.journal.closed or {}
+        path = Path(str(outcome.get("report", "")))
+        return path.name, "application/pdf", path.read_bytes()
+
+
+def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
+    lines = []
+    for test in evaluation.tests:
+        for result in test.results:
+            if result.reason == "no-limit":
+                continue
+            word = result.verdict.verdict
+            cells = (
+                test.phase,
+                result.title,
+                presenter.value(result),
+                presenter.limit(result),
+                f"{presenter.mark(word)} {word}",
+            )
+            lines.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
+    head = "".join(f'<th scope="col">{h}</th>' for h in ("Phase", "Result", "Value ± U", "Limit", "Verdict"))
+    return f'<h3 class="dn-heading">Results</h3><table class="dn-table"><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table>'
+
+
+def _remark(text: str) -> str:
+    return f'<div class="dn-remark" role="status">{html.escape(text)}</div>'
+
+
+def _button(label: str, action: Callable[[], None], *, go: bool = False) -> Any:
+    made = widgets.Button(description=label)
+    if go:
+        made.add_class("dn-go")
+    made.on_click(lambda _button: action())
+    return made
+
+
+def _box(children: list[Any]) -> Any:
+    return widgets.VBox(children)
+
+
+def _row(children: list[Any]) -> Any:
+    made = widgets.VBox(children)
+    made.add_class("dn-buttons")
+    return made
