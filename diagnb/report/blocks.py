@@ -78,9 +78,12 @@ class KeyValues:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
+    """Text of a table cell; `detail` goes on below it, smaller and softer."""
+
     text: str
     strong: bool = False
     mono: bool = False
+    detail: str = ""
 
 
 CellLike: TypeAlias = str | Cell

@@ -327,8 +327,8 @@ class _Frame:
                 continue
             x = self.at(side.limit)
             drawn.append(Line((x, _TOP - 3), (x, self.floor), 1.3))
-            if side.accept is not None and side.accept != side.limit:
-                accept = self.at(side.accept)
+            accept = None if side.accept is None else self.at(side.accept)
+            if accept is not None and abs(accept - x) > 2.0:
                 drawn.append(Line((accept, _TOP), (accept, self.floor), 0.7, 0.15, (2.5, 2.0)))
             text = f"{side.sign} {self.wording.number(significant_short(side.limit))} {self.unit}"
             wide = len(text) * 4.4

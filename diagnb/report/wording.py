@@ -25,7 +25,7 @@ MARKS: Mapping[str, str] = {
     "conditional pass": "(✓)",
     "conditional fail": "(✗)",
     "fail": "✗",
-    "not judged": "–",
+    "not judged": "?",
 }
 _NUMBER = re.compile(r"(?<![\w.])[-+−]?\d+(?:\.\d+)?(?![\w]|\.\d)")
 _MOST_BYTES = 1_000_000
@@ -72,6 +72,11 @@ class Wording:
         offset = moment.strftime("%z")
         zone = f"UTC{offset[:3].replace('-', '−')}:{offset[3:5]}" if offset else ""
         return f"{self.day(moment)} {moment.strftime('%H:%M:%S')} {zone}".strip()
+
+    def minute(self, moment: datetime) -> str:
+        """Date and time to the minute with the offset from UTC, for tables."""
+        offset = moment.strftime("%z")
+        return f"{self.day(moment)} {moment.strftime('%H:%M')} {offset[:3].replace('-', '−')}:{offset[3:5]}"
 
     def listing(self, items: list[str]) -> str:
         return ", ".join(items)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diagnb.report.pdf.fonts import Typeface
 
-_BREAK_AFTER = frozenset("/\\-_:;,.=&?|@+)]")
+_BREAK_AFTER = frozenset(" /\\-_:;,.=&?|@+)]")
 
 
 def wrap(text: str, face: Typeface, size: float, width: float) -> list[str]:
@@ -18,7 +18,11 @@ def wrap(text: str, face: Typeface, size: float, width: float) -> list[str]:
     for part in text.splitlines() or [""]:
         held: list[str] = []
         used = 0.0
-        for word in face.legible(part).split():
+        # only breakable blanks part words: a no-break space stays inside its word
+        for raw in part.replace("\t", " ").split(" "):
+            word = face.legible(raw)
+            if not word:
+                continue
             wide = face.width(word, 1000)
             if held and used + space + wide <= room:
                 held.append(word)

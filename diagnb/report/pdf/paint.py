@@ -186,7 +186,7 @@ def _watermark(sheet: _Sheet, text: str, size: tuple[float, float]) -> None:
     face = typeface(BOLD)
     shown = face.legible(text)[:80]
     diagonal = 0.86 * (wide**2 + high**2) ** 0.5 * 0.8
-    points = min(46.0, diagonal * 10 / max(1.0, face.width(shown, 10.0)))
+    points = min(40.0, diagonal * 10 / max(1.0, face.width(shown, 10.0)))
     half = face.width(shown, points) / 2 * 0.7071
     sheet.under(_WATERMARK)
-    sheet.pen.slanted(wide / 2 - half + points * 0.25, high / 2 + half + points * 0.25, shown, face, points, 0.9)
+    sheet.pen.slanted(wide / 2 - half + points * 0.25, high / 2 + half + points * 0.25, shown, face, points, 0.92)

@@ -36,5 +36,6 @@ HEAD = Style(BOLD, 7.0, 9.2, 6.0, SOFT)
 CELL = Style(REGULAR, 7.6, 10.2)
 CELL_STRONG = Style(BOLD, 7.6, 10.2)
 CELL_MONO = Style(MONO, 7.3, 10.2)
+DETAIL = Style(REGULAR, 6.8, 10.2, 0.0, SOFT)
 LABEL = Style(REGULAR, 7.6, 10.6, 0.0, SOFT)
 PAD_X, PAD_Y = 4.0, 2.6

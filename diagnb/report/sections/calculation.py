@@ -9,7 +9,7 @@ from diagnb.evaluation import Result
 from diagnb.evaluation.evaluate import SEED, TRIALS
 from diagnb.quantities.rounding import significant
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
-from diagnb.report.sections.matter import Matter
+from diagnb.report.sections.matter import NB, Matter
 
 _LEAST_SHARE = 0.005
 
@@ -23,9 +23,9 @@ def derived(matter: Matter) -> list[Block]:
             rows.append(
                 (
                     test.id,
-                    Cell(f"{result.title}\n{result.name}"),
+                    Cell(result.title, detail=result.name),
                     Cell(result.formula, mono=True),
-                    Cell(matter.value(result), strong=True),
+                    matter.value(result),
                     matter.number(result.coverage_factor),
                     _whole(matter, result.degrees_of_freedom),
                     wording.say(f"method.{result.method}")
@@ -45,7 +45,7 @@ def derived(matter: Matter) -> list[Block]:
     align: tuple[Align, ...] = ("left", "left", "left", "left", "right", "right", "left")
     return [
         Heading(2, wording.say("section.derived")),
-        Table(head, kept, (7, 24, 28, 19, 7, 6, 19), align, (*notes, *left)),
+        Table(head, kept, (6, 24, 29, 23, 6, 9, 16), align, (*notes, *left)),
     ]
 
 
@@ -67,7 +67,7 @@ def budget(matter: Matter) -> list[Block]:
         Table(
             head,
             kept,
-            (26, 40, 16, 9, 24),
+            (29, 36, 16, 10, 24),
             ("left", "left", "right", "right", "left"),
             (wording.say("text.budget-note", least=least), *left),
         ),
@@ -76,14 +76,14 @@ def budget(matter: Matter) -> list[Block]:
 
 def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLike, ...]]:
     wording = matter.wording
-    unit = "" if result.unit == "1" else f" {result.unit}"
+    unit = "" if result.unit == "1" else f"{NB}{result.unit}"
     title = matter.title(test, result.title)
     large = [row for row in result.budget if float(row.share) >= _LEAST_SHARE][:10]
     rows: list[tuple[CellLike, ...]] = []
     for row in large:
         rows.append(
             (
-                Cell(title, strong=True) if not rows else title,
+                Cell("" if rows else title, strong=True),
                 row.source,
                 f"{matter.number(abs(float(row.contribution)), 2)}{unit}",
                 _share(matter, float(row.share)),
@@ -95,7 +95,7 @@ def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLi
         together = sum(float(row.contribution) ** 2 for row in rest) ** 0.5
         share = sum(float(row.share) for row in rest)
         said = wording.say("text.other-sources")
-        rows.append((title, said, f"{matter.number(together, 2)}{unit}", _share(matter, share), ""))
+        rows.append(("" if rows else title, said, f"{matter.number(together, 2)}{unit}", _share(matter, share), ""))
     return rows
 
 
@@ -133,7 +133,8 @@ def advice(matter: Matter) -> list[Block]:
     for test, results in matter.pairs():
         for result in results.results:
             title = matter.title(test.id, result.title)
-            rows.extend((title, _advice(matter, item, result.unit)) for item in result.advice)
+            for index, item in enumerate(result.advice):
+                rows.append(("" if index else title, _advice(matter, item, result.unit)))
     if not rows:
         return []
     kept, left = matter.rows(rows)
@@ -143,7 +144,7 @@ def advice(matter: Matter) -> list[Block]:
 
 def _advice(matter: Matter, item: Advice, unit: str) -> str:
     wording = matter.wording
-    symbol = "" if unit == "1" else f" {unit}"
+    symbol = "" if unit == "1" else f"{NB}{unit}"
     key = f"advice.{item.code}"
     if not wording.has(key):
         return wording.say("advice.other", code=item.code)
@@ -169,6 +170,7 @@ def remarks(matter: Matter) -> list[Block]:
     """Deviations, values not judged with the reason, generic defaults used, assumptions made."""
     wording = matter.wording
     lines: list[str] = []
+    defaults: list[str] = []
     for test, results in matter.pairs():
         label = wording.say("label.test")
         if test.deviations.strip():
@@ -179,12 +181,14 @@ def remarks(matter: Matter) -> list[Block]:
                 reason = wording.reason(result.reason) + (f" ({result.detail})" if result.detail else "")
                 lines.append(wording.say("text.not-judged-line", **named, reason=reason))
             if result.limit is not None and result.limit.stated_by == "procedure":
-                lines.append(wording.say("text.default-used", **named))
+                defaults.append(matter.title(test.id, result.title))
         for reading in results.readings:
             for assumption in reading.reading.assumptions:
                 key = f"assumption.{assumption}"
                 text = wording.say(key) if wording.has(key) else assumption
                 lines.append(wording.say("text.assumed", test=f"{label} {test.id}", result=reading.title, text=text))
+    if defaults:
+        lines.append(matter.short(wording.say("text.defaults-used", list="; ".join(defaults))))
     blocks: list[Block] = [Heading(2, wording.say("section.remarks"))]
     if not lines:
         return [*blocks, Paragraph(wording.say("text.nothing-remarked"))]
@@ -196,10 +200,12 @@ def remarks(matter: Matter) -> list[Block]:
 
 
 def _share(matter: Matter, share: float) -> str:
-    return f"{matter.wording.number(f'{share * 100:.1f}')} %"
+    if 0 < share < 0.0005:
+        return f"< {matter.wording.number('0.1')}{NB}%"
+    return f"{matter.wording.number(f'{share * 100:.1f}')}{NB}%"
 
 
 def _whole(matter: Matter, degrees: float | None) -> str:
     if degrees is None:
         return "–"
-    return matter.number(degrees) if degrees == float("inf") else str(int(degrees))
+    return matter.number(degrees) if degrees == float("inf") else str(int(degrees)) if degrees < 1000 else "≥ 1000"

@@ -31,7 +31,7 @@ def cautions(matter: Matter) -> list[Block]:
         (
             Cell(caution.id, strong=True),
             matter.short(texts.get(caution.id, ""), 600),
-            f"{matter.person(caution.to)}\n{wording.moment(caution.time)}",
+            Cell(matter.person(caution.to), detail=wording.minute(caution.time)),
         )
         for caution in shown
     ]
@@ -40,7 +40,7 @@ def cautions(matter: Matter) -> list[Block]:
     return [
         Heading(2, wording.say("section.cautions")),
         Paragraph(wording.say("text.caution-deferral")),
-        Table(head, kept, (10, 78, 27), (), left),
+        Table(head, kept, (10, 80, 25), (), left),
     ]
 
 
@@ -99,9 +99,6 @@ def proof(matter: Matter) -> list[Block]:
     wording, digest = matter.wording, matter.digest
     blocks: list[Block] = [
         Heading(2, wording.say("section.proof")),
-        Paragraph(wording.say("text.verify-attached")),
-        Paragraph(wording.say("text.verify-run"), strong=True),
-        Paragraph(wording.say("text.verify-questions")),
         QrCode(
             f"urn:sha256:{digest}",
             wording.say("text.qr-alt", digest=digest),
@@ -112,9 +109,12 @@ def proof(matter: Matter) -> list[Block]:
                 wording.say("text.qr-label"),
                 Cell(digest, mono=True),
                 f"{wording.say('label.rendered')}: {wording.moment(matter.options.moment)}",
-                wording.say("text.scope"),
+                Cell(wording.say("text.verify-run"), strong=True),
             ),
         ),
+        Paragraph(wording.say("text.verify-questions")),
+        Paragraph(wording.say("text.verify-attached")),
+        Paragraph(wording.say("text.scope"), small=True),
     ]
     if matter.options.log_head:
         blocks.append(KeyValues(((wording.say("label.log-head"), matter.options.log_head),), mono=True))

@@ -27,15 +27,17 @@ def compared(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for group in groups(matter):
         for test, result in group:
-            limit = matter.limit(result.limit)
-            source = matter.limit_source(result.limit)
+            settled = result.verdict.verdict in ("pass", "fail")
             rows.append(
                 (
-                    Cell(result.title, strong=True),
-                    matter.named(test),
-                    Cell(matter.value(result), strong=True),
-                    f"{limit}\n{source}" if source else limit,
-                    Cell(wording.verdict(result.verdict.verdict), strong=True),
+                    Cell(result.title, strong=True, detail=matter.named(test)),
+                    matter.value(result),
+                    Cell(matter.limit(result.limit), detail=matter.limit_source(result.limit)),
+                    Cell(
+                        wording.verdict(result.verdict.verdict),
+                        strong=True,
+                        detail="" if settled else wording.reason(result.reason),
+                    ),
                     matter.margin(result),
                     matter.probability(result.verdict.conformance_probability),
                 )
@@ -43,8 +45,7 @@ def compared(matter: Matter) -> list[Block]:
     if not rows:
         return [Heading(2, wording.say("section.compared")), Paragraph(wording.say("text.outcome-none"))]
     head = tuple(
-        wording.say(f"label.{k}")
-        for k in ("result", "phase", "value", "limit-source", "verdict", "margin", "probability")
+        wording.say(f"label.{k}") for k in ("result", "value", "limit-source", "verdict", "margin", "probability")
     )
     kept, notes = matter.rows(rows)
     return [
@@ -52,8 +53,8 @@ def compared(matter: Matter) -> list[Block]:
         Table(
             head,
             kept,
-            (19, 14, 18, 24, 17, 9, 12),
-            ("left", "left", "left", "left", "left", "right", "right"),
+            (23, 22, 26, 22, 10, 13),
+            ("left", "left", "left", "left", "right", "right"),
             (wording.say("text.values-note"), *notes),
         ),
     ]

@@ -26,7 +26,7 @@ def codes(matter: Matter) -> list[Block]:
         for code in sorted(matter.record.codes, key=lambda c: order[c.phase])
     ]
     return _table(
-        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (12, 22, 30, 14, 16, 22)
+        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (12, 22, 30, 12, 16, 24)
     )
 
 
@@ -61,8 +61,9 @@ def instruments(matter: Matter) -> list[Block]:
         rows.append(
             (
                 Cell(instrument.id, strong=True),
-                matter.short(
-                    "\n".join(t for t in (str(sheet.get("title", instrument.meter)), instrument.checks) if t), 400
+                Cell(
+                    matter.short(str(sheet.get("title", instrument.meter)), 200),
+                    detail=matter.short(instrument.checks, 400),
                 ),
                 instrument.serial,
                 wording.day(instrument.calibrated) if instrument.calibrated else "–",
@@ -74,7 +75,7 @@ def instruments(matter: Matter) -> list[Block]:
     columns = ("instrument", "description", "serial", "calibrated", "due", "certificate", "state")
     sources = sorted({str(sheet["source"]) for name, sheet in record.meters.items() if "source" in sheet})
     notes = [f"{wording.say('label.source')}: {matter.short(source, 300)}" for source in sources]
-    return _table(matter, "instruments", columns, rows, (11, 31, 14, 13, 13, 17, 15), notes)
+    return _table(matter, "instruments", columns, rows, (13, 30, 13, 13, 13, 17, 16), notes)
 
 
 def _state(matter: Matter, instrument: str) -> str:
@@ -114,35 +115,30 @@ def readings(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for test, results in matter.pairs():
         titles = {r.name: r.title for r in results.readings}
-        label = Cell(f"{test.id} · {matter.phase(test.phase)}")
+        label: CellLike = Cell(f"{test.id} · {matter.phase(test.phase)}", strong=True, detail=wording.minute(test.time))
         for reading in test.readings:
             points = " → ".join(p for p in (reading.from_point, reading.to_point) if p)
+            own = wording.minute(reading.time) if reading.time and reading.time != test.time else ""
             rows.append(
                 (
                     label,
                     titles.get(reading.name, reading.name),
                     Cell(_displayed(matter, reading), mono=True),
                     ", ".join(p for p in (reading.instrument, reading.range) if p),
-                    "\n".join(p for p in (points, reading.load_state) if p),
-                    wording.moment(reading.time or test.time),
+                    "; ".join(p for p in (points, reading.load_state, own) if p),
                 )
             )
+            label = ""
         for name, given in test.given.items():
             half = f" ± {wording.number(given.half_width)}" if given.half_width else ""
-            rows.append(
-                (
-                    label,
-                    f"{wording.say('label.given')}: {name.replace('_', ' ')}",
-                    Cell(f"{given.value}{half} {given.unit}", mono=True),
-                    "–",
-                    given.source,
-                    "",
-                )
-            )
+            title = f"{wording.say('label.given')}: {name.replace('_', ' ')}"
+            shown = Cell(f"{given.value}{half} {given.unit}", mono=True)
+            rows.append((label, title, shown, "–", given.source))
+            label = ""
     if not rows:
         return [Heading(2, wording.say("section.readings")), Paragraph(wording.say("text.no-tests"))]
-    columns = ("test", "reading", "displayed", "instrument", "points", "time")
-    return _table(matter, "readings", columns, rows, (15, 25, 17, 11, 27, 19))
+    columns = ("test", "reading", "displayed", "instrument", "points")
+    return _table(matter, "readings", columns, rows, (25, 27, 16, 13, 34))
 
 
 def _displayed(matter: Matter, reading: Reading) -> str:

@@ -17,6 +17,7 @@ from diagnb.report.wording import Wording
 
 MOST_CHARACTERS = 3000
 MOST_ROWS = 400
+NB = "\u00a0"
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ class Matter:
         if not result.expanded_uncertainty:
             return f"{self.wording.number(significant(result.value))}{unit}"
         value, half = value_with_uncertainty(result.value, result.expanded_uncertainty)
-        return f"{self.wording.number(value)} ± {self.wording.number(half)}{unit}"
+        return f"{self.wording.number(value)}{NB}±{NB}{self.wording.number(half)}{unit}"
 
     def number(self, value: float | None, digits: int = 3) -> str:
         """A plain number to so many significant digits; ∞ and a dash where there is none."""
@@ -74,9 +75,9 @@ class Matter:
             return self.wording.say("text.no-limit")
         sides = []
         if limit.lower is not None:
-            sides.append(f"≥ {self.wording.number(significant_short(limit.lower))}{_unit(limit.unit)}")
+            sides.append(f"≥{NB}{self.wording.number(significant_short(limit.lower))}{_unit(limit.unit)}")
         if limit.upper is not None:
-            sides.append(f"≤ {self.wording.number(significant_short(limit.upper))}{_unit(limit.unit)}")
+            sides.append(f"≤{NB}{self.wording.number(significant_short(limit.upper))}{_unit(limit.unit)}")
         return ", ".join(sides)
 
     def limit_source(self, limit: UsedLimit | None) -> str:
@@ -92,7 +93,7 @@ class Matter:
             return self.wording.say("format.probability-high")
         if value < 0.001:
             return self.wording.say("format.probability-low")
-        return f"{self.wording.number(f'{value * 100:.1f}')} %"
+        return f"{self.wording.number(f'{value * 100:.1f}')}{NB}%"
 
     def margin(self, result: Result) -> str:
         """Distance to the nearest side of the limit as a multiple of U, with its sign."""
@@ -100,11 +101,11 @@ class Matter:
             return "–"
         text = significant(result.margin, 2)
         text = f"{float(text):.0f}" if abs(result.margin) >= 10 else text
-        return f"{'+' if result.margin > 0 else ''}{self.wording.number(text)} U"
+        return f"{'+' if result.margin > 0 else ''}{self.wording.number(text)}{NB}U"
 
     def named(self, test: CircuitTest) -> str:
         """A test by phase and id, short enough for a table."""
-        return f"{self.phase(test.phase)} · {self.wording.say('label.test').lower()} {test.id}"
+        return f"{self.phase(test.phase)} · {self.wording.say('label.test-short')}{NB}{test.id}"
 
     def person(self, name: str) -> str:
         return next((p.name for p in self.record.people if p.id == name), name)
@@ -115,7 +116,7 @@ class Matter:
 
 
 def _unit(unit: str) -> str:
-    return "" if unit in ("", "1") else f" {unit}"
+    return "" if unit in ("", "1") else f"{NB}{unit}"
 
 
 def judged(result: Result) -> bool:
