@@ -50,6 +50,11 @@ def check(record: Record, evaluation: Evaluation) -> tuple[Remark, ...]:
     return tuple(sorted(found, key=lambda remark: _ORDER[remark.severity]))
 
 
+def _inside(title: str) -> str:
+    """A title as it stands inside a sentence."""
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title
+
+
 def _tests(record: Record, phase: str) -> list[tuple[int, CircuitTest]]:
     return [(i, t) for i, t in enumerate(record.tests) if t.phase == phase]
 
@@ -99,8 +104,8 @@ def drop_without_current(record: Record, evaluation: Evaluation) -> Iterable[Rem
             if spec.proves_load and spec.name not in taken:
                 yield Remark(
                     "drop-without-current", "rejects", f"tests[{i}].readings",
-                    f"test {test.id} has no {spec.title.lower()}: nothing shows that the load was on",
-                    f"take {spec.title.lower()} at the same moment",
+                    f"test {test.id} has no {_inside(spec.title)}: nothing shows that the load was on",
+                    f"take {_inside(spec.title)} at the same moment",
                 )  # fmt: skip
 
 
@@ -110,7 +115,7 @@ def limit_missing(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
         if result.reason == "limit-missing":
             yield Remark(
                 "limit-missing", "rejects", f"tests[{i}].limits",
-                f"test {test.id}: {result.title.lower()} has no limit to be judged against",
+                f"test {test.id}: {_inside(result.title)} has no limit to be judged against",
                 "enter the maker's figure with document, page and edition",
             )  # fmt: skip
 
@@ -122,7 +127,7 @@ def generic_default(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
         if limit and limit.stated_by == "procedure" and limit.tag in ("common practice", "from memory"):
             yield Remark(
                 "generic-default", "weakens", f"tests[{i}].limits",
-                f"test {test.id}: {result.title.lower()} is judged against a generic default ({limit.tag})",
+                f"test {test.id}: {_inside(result.title)} is judged against a generic default ({limit.tag})",
                 "enter the maker's figure with its source; it replaces the default",
             )  # fmt: skip
 
@@ -133,17 +138,17 @@ def not_settled(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
         word, where = result.verdict.verdict, f"tests[{i}]"
         if test.phase == "as left" and word in ("fail", "conditional fail"):
             yield Remark(
-                "as-left-not-met", "rejects", where, f"test {test.id}: after the repair {result.title.lower()} is still a {word}",
+                "as-left-not-met", "rejects", where, f"test {test.id}: after the repair {_inside(result.title)} is still a {word}",
                 "find the rest of the fault, then measure again",
             )  # fmt: skip
         elif word == "conditional pass":
             yield Remark(
-                "conditional-pass", "weakens", where, f"test {test.id}: {result.title.lower()} is only a conditional pass",
+                "conditional-pass", "weakens", where, f"test {test.id}: {_inside(result.title)} is only a conditional pass",
                 "see the advice beside the verdict for what would settle it",
             )  # fmt: skip
         elif word == "not judged" and result.reason != "limit-missing":
             yield Remark(
-                "not-judged", "weakens", where, f"test {test.id}: {result.title.lower()} is not judged ({result.reason})",
+                "not-judged", "weakens", where, f"test {test.id}: {_inside(result.title)} is not judged ({result.reason})",
                 "see the reason and the advice beside the verdict",
             )  # fmt: skip
 

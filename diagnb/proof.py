@@ -1,0 +1,308 @@
+"""Does this report prove itself? Five questions, each with its evidence.
+
+1. Is every signed byte unchanged?  2. Who signed, trusted by the shop's list, and when?  3. Was anything added
+later that is not a permitted signature?  4. Do the pages come from the embedded record?  5. Does recomputing
+the record give every number and verdict of the embedded evaluation?
+
+Only bytes that the first signature covers are read for 4 and 5. A hostile file is an answer, never an exception.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from diagnb.errors import DiagnbError, Fault, InputFault
+from diagnb.evaluation import Evaluation, evaluate
+from diagnb.record import Record, canonical_bytes, read_json, read_record
+from diagnb.report.options import read_options
+from diagnb.report.pdf.metadata import NAMESPACE, made_with
+from diagnb.report.report import render_with
+from diagnb.signing import (
+    REASONS as SIGNATURE_REASONS,
+)
+from diagnb.signing import (
+    SignatureStatus,
+    SignerStatus,
+    TrustList,
+    embedded_files,
+    verify_signatures,
+    xmp_packet,
+)
+
+Pages = Literal["same", "differ", "other-version", "not checked"]
+TECHNICIAN = "Technician"
+MOST_BYTES = 256 * 2**20
+SAME_TO = 1e-9
+"""Relative difference up to which two recomputed numbers are the same: other libraries round the last bits otherwise."""
+
+REASONS: dict[str, str] = {
+    **SIGNATURE_REASONS,
+    "record-missing": "the report carries no record",
+    "record-unreadable": "the embedded record can't be read",
+    "record-not-canonical": "the embedded record is not in canonical form",
+    "digest-differs": "the digest in the report is not that of the embedded record",
+    "pages-differ": "the pages are not those that the embedded record gives",
+    "rendering-unreadable": "the report does not say how it was drawn",
+    "evaluation-missing": "the report carries no evaluation",
+    "evaluation-unreadable": "the embedded evaluation can't be read",
+    "evaluation-differs": "recomputing the record gives other numbers or verdicts",
+    "file-unreadable": "the file can't be read",
+    "demonstration": "this is a demonstration with invented data and a throw-away key",
+}
+"""Every reason code with what it means."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One place where recomputation and embedded evaluation disagree."""
+
+    where: str
+    embedded: str
+    recomputed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """The five answers. ``trustworthy`` is true only when all hold; ``notes`` do not speak against the file."""
+
+    file: str
+    trustworthy: bool
+    signatures: tuple[SignerStatus, ...]
+    later_changes: bool
+    record_id: str
+    revision: int
+    digest: str
+    digest_matches: bool
+    pages: Pages
+    results: int
+    differing: tuple[Difference, ...]
+    reasons: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    made_with: str = ""
+    record: Record | None = field(default=None, repr=False, compare=False)
+    evaluation: Evaluation | None = field(default=None, repr=False, compare=False)
+
+    def to_plain(self) -> dict[str, Any]:
+        """As JSON, in the shape of ``diagnb verify --json``."""
+        return {
+            "file": self.file,
+            "trustworthy": self.trustworthy,
+            "signatures": [
+                {
+                    "signer": s.signer, "role": s.role, "intact": s.intact, "trusted": s.trusted,
+                    "signed_at": s.signed_at.isoformat() if s.signed_at else None, "timestamped": s.timestamped,
+                    "field": s.field, "meaning": s.reason,
+                }
+                for s in self.signatures
+            ],
+            "later_changes": self.later_changes,
+            "record": {"id": self.record_id, "revision": self.revision, "digest": self.digest, "digest_matches": self.digest_matches},
+            "pages": self.pages,
+            "recomputed": {"results": self.results, "differing": len(self.differing)},
+            "reasons": list(self.reasons),
+            "notes": list(self.notes),
+            "differences": [{"where": d.where, "embedded": d.embedded, "recomputed": d.recomputed} for d in self.differing],
+        }  # fmt: skip
+
+
+def verify_report(
+    source: bytes | str | Path,
+    *,
+    trust: TrustList | None = None,
+    moment: datetime | None = None,
+    expected: tuple[str, ...] = (TECHNICIAN,),
+    name: str = "",
+) -> Verification:
+    """Answer the five questions about a report: a PDF's bytes or path.
+
+    ``trust`` is the shop's trust list (nobody is trusted without one), ``moment`` the time of verification (with
+    zone; now when left out), ``expected`` the signature fields that must be signed. Raises nothing for the
+    content of the file; a file that can't be opened is an answer too.
+    """
+    label = name or (str(source) if not isinstance(source, bytes) else "report")
+    try:
+        pdf = source if isinstance(source, bytes) else _read(Path(source))
+    except OSError:
+        return _nothing(label, ("file-unreadable",))
+    if moment is None:
+        moment = datetime.now(UTC)
+    status = verify_signatures(pdf, trust=trust or TrustList(()), moment=moment, expected_fields=expected)
+    return _verification(label, pdf, status)
+
+
+def _read(path: Path) -> bytes:
+    with path.open("rb") as stream:
+        return stream.read(MOST_BYTES + 1)
+
+
+def _nothing(label: str, reasons: tuple[str, ...]) -> Verification:
+    return Verification(label, False, (), False, "", 0, "", False, "not checked", 0, (), reasons)
+
+
+def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verification:
+    signed = status.signed_bytes
+    if signed is None:
+        why = status.reasons or ("no-signature",)
+        return Verification(
+            label, False, status.signatures, status.later_changes, "", 0, "", False, "not checked", 0, (), why
+        )
+    reasons = list(status.reasons)
+    found = _Contents(signed)
+    reasons += found.reasons
+    pages: Pages = "not checked"
+    differing: tuple[Difference, ...] = ()
+    results = 0
+    if found.record is not None:
+        recomputed = _evaluate(found.record, reasons)
+        if recomputed is not None:
+            results = sum(len(t.results) for t in recomputed.tests)
+            if found.evaluation is not None:
+                differing = tuple(compare(found.evaluation, recomputed.to_plain()))
+                if differing:
+                    reasons.append("evaluation-differs")
+            pages = _pages(found, recomputed, pdf[: status.unsigned_prefix_length], reasons)
+    else:
+        recomputed = None
+    record = found.record
+    ordered = tuple(dict.fromkeys(reasons))
+    return Verification(
+        label, not ordered, status.signatures, status.later_changes,
+        record.id if record else "", record.revision if record else 0, found.digest, found.digest_matches,
+        pages, results, differing, ordered, ("demonstration",) if record and record.demonstration else (),
+        found.engine, record, recomputed,
+    )  # fmt: skip
+
+
+class _Contents:
+    """What the signed bytes carry: record, evaluation, digest, how the pages were drawn."""
+
+    def __init__(self, signed: bytes) -> None:
+        self.reasons: list[str] = []
+        self.record: Record | None = None
+        self.evaluation: Mapping[str, Any] | None = None
+        self.digest = ""
+        self.digest_matches = False
+        self.engine = ""
+        self.rendering = ""
+        try:
+            files = embedded_files(signed)
+            properties = own_properties(xmp_packet(signed))
+        except DiagnbError:
+            self.reasons.append("unreadable")
+            return
+        self.engine, self.rendering = properties.get("engine", ""), properties.get("rendering", "")
+        if "record.json" not in files:
+            self.reasons.append("record-missing")
+            return
+        data = files["record.json"].data
+        self.digest = hashlib.sha256(data).hexdigest()
+        self.digest_matches = properties.get("recordDigest") == self.digest
+        if not self.digest_matches:
+            self.reasons.append("digest-differs")
+        self._read_record(data)
+        if "evaluation.json" not in files:
+            self.reasons.append("evaluation-missing")
+            return
+        try:
+            plain = read_json(files["evaluation.json"].data, "evaluation.json")
+        except InputFault:
+            plain = None
+        if isinstance(plain, Mapping):
+            self.evaluation = plain
+        else:
+            self.reasons.append("evaluation-unreadable")
+
+    def _read_record(self, data: bytes) -> None:
+        try:
+            self.record = read_record(read_json(data, "record.json"))
+        except InputFault:
+            self.reasons.append("record-unreadable")
+            return
+        if canonical_bytes(self.record) != data:
+            self.reasons.append("record-not-canonical")
+
+
+def own_properties(packet: bytes) -> dict[str, str]:
+    """The properties of our own namespace in an XMP packet. Raises :class:`InputFault` on anything unusual."""
+    import xml.etree.ElementTree as ElementTree
+
+    if len(packet) > 2**20 or b"<!" in packet:
+        raise InputFault(Fault("metadata", "is larger than expected or declares a document type"))
+    try:
+        root = ElementTree.fromstring(packet.strip())  # noqa: S314
+    except ElementTree.ParseError as error:
+        raise InputFault(Fault("metadata", "is not XML")) from error
+    prefix = f"{{{NAMESPACE}}}"
+    found: dict[str, str] = {}
+    for element in root.iter():
+        if element.tag.startswith(prefix):
+            name = element.tag[len(prefix) :]
+            if name in found:
+                raise InputFault(Fault("metadata", f"{name} stands twice"))
+            found[name] = element.text or ""
+    return found
+
+
+def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
+    try:
+        return evaluate(record)
+    except (DiagnbError, ArithmeticError, ValueError, KeyError, MemoryError):
+        reasons.append("record-unreadable")
+        return None
+
+
+def _pages(found: _Contents, recomputed: Evaluation, unsigned: bytes, reasons: list[str]) -> Pages:
+    """Draw the report again from record and recomputed evaluation and compare it byte for byte."""
+    if not found.rendering:
+        reasons.append("rendering-unreadable")
+        return "not checked"
+    if found.engine != made_with():
+        return "other-version"
+    try:
+        again = render_with(found.record, recomputed, read_options(found.rendering))  # type: ignore[arg-type]
+    except DiagnbError:
+        reasons.append("rendering-unreadable")
+        return "not checked"
+    if again == unsigned:
+        return "same"
+    reasons.append("pages-differ")
+    return "differ"
+
+
+def compare(embedded: Any, recomputed: Any, where: str = "") -> Iterable[Difference]:
+    """Places where two plain evaluations differ: numbers beyond :data:`SAME_TO`, everything else at all.
+
+    ``engine`` is left out: another version may recompute.
+    """
+    if isinstance(embedded, Mapping) and isinstance(recomputed, Mapping):
+        for key in sorted(set(embedded) | set(recomputed)):
+            if where == "" and key == "engine":
+                continue
+            place = f"{where}.{key}".lstrip(".")
+            if key not in embedded or key not in recomputed:
+                yield Difference(
+                    place, "present" if key in embedded else "absent", "present" if key in recomputed else "absent"
+                )
+            else:
+                yield from compare(embedded[key], recomputed[key], place)
+    elif isinstance(embedded, list) and isinstance(recomputed, list):
+        if len(embedded) != len(recomputed):
+            yield Difference(where, f"{len(embedded)} entries", f"{len(recomputed)} entries")
+            return
+        for i, (a, b) in enumerate(zip(embedded, recomputed, strict=True)):
+            yield from compare(a, b, f"{where}[{i}]")
+    elif _number(embedded) and _number(recomputed):
+        if not math.isclose(embedded, recomputed, rel_tol=SAME_TO, abs_tol=1e-12):
+            yield Difference(where, repr(embedded), repr(recomputed))
+    elif embedded != recomputed or type(embedded) is not type(recomputed):
+        yield Difference(where, repr(embedded)[:200], repr(recomputed)[:200])
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
