@@ -117,6 +117,7 @@ def _signed(
 ) -> bytes:
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.pdf_utils.misc import PdfError
+    from pyhanko.pdf_utils.reader import PdfFileReader
     from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
     from pyhanko.sign.general import SigningError
     from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner
@@ -143,8 +144,9 @@ def _signed(
     if not pdf.startswith(b"%PDF-"):
         raise SigningFault(Fault("pdf", "is not a PDF file"))
     try:
-        writer = QuietWriter(BytesIO(pdf))
-        _check_document(writer, field=field, first=first)
+        reader = PdfFileReader(BytesIO(pdf))
+        _check_document(reader, field=field, first=first)
+        writer = QuietWriter.from_reader(reader)
         metadata = PdfSignatureMetadata(
             field_name=field,
             md_algorithm="sha256",
@@ -187,12 +189,12 @@ def _check_texts(*, reason: str, location: str, moment: datetime) -> None:
         raise SigningFault(faults)
 
 
-def _check_document(writer: Any, *, field: str, first: bool) -> None:
+def _check_document(reader: Any, *, field: str, first: bool) -> None:
     from pyhanko.sign.fields import enumerate_sig_fields
 
-    if "/Encrypt" in writer.prev.trailer:
+    if "/Encrypt" in reader.trailer:
         raise SigningFault(Fault("pdf", "is encrypted", "sign the report as it was rendered"))
-    fields = {name: value for name, value, _ in enumerate_sig_fields(writer.prev)}
+    fields = {name: value for name, value, _ in enumerate_sig_fields(reader)}
     signed = sorted(name for name, value in fields.items() if value is not None)
     if field not in fields:
         known = ", ".join(sorted(fields)) or "none"

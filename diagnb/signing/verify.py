@@ -108,7 +108,7 @@ def _verify(pdf: bytes, trust: TrustList, moment: datetime, expected: tuple[str,
     later = _check_changes(findings, reader, reasons)
     first = findings[0]
     signed = pdf[: first.end] if first.intact else None
-    if signed is not None and len(signed) < len(pdf) and not _same_metadata(signed, pdf):
+    if signed is not None and len(signed) < len(pdf) and not _same_metadata(signed, reader):
         reasons.append("metadata-changed")
         later = True
     names = {f.name for f in findings if not f.timestamp_only}
@@ -370,9 +370,9 @@ def _check_changes(findings: list[_Finding], reader: Any, reasons: list[str]) ->
     return later
 
 
-def _same_metadata(signed: bytes, pdf: bytes) -> bool:
+def _same_metadata(signed: bytes, now: Any) -> bool:
     try:
-        before, now = open_pdf(signed), open_pdf(pdf)
+        before = open_pdf(signed)
         return raw_information(before) == raw_information(now) and raw_xmp(before) == raw_xmp(now)
     except Exception:  # noqa: BLE001 - see verify_signatures
         return False

@@ -86,6 +86,37 @@ def test_validation_data_may_be_added_later(shop: Shop) -> None:
     assert not status.later_changes
 
 
+def test_the_quick_comparison_and_the_white_list_agree(shop: Shop) -> None:
+    """Also proves the white list's own rule for tagged files, which the default list rejects."""
+    from pyhanko.sign.diff_analysis import DEFAULT_DIFF_POLICY, DiffResult
+
+    from diagnb.signing.changes import change_policy, permitted_since
+    from diagnb.signing.reading import open_pdf
+
+    first = open_pdf(shop.countersigned).embedded_signatures[0]
+    first.compute_integrity_info(skip_diff=True)
+    assert permitted_since(first, last=False)
+    assert not permitted_since(first, last=True)
+    assert isinstance(first.evaluate_modifications(change_policy()), DiffResult)
+    assert not isinstance(first.evaluate_modifications(DEFAULT_DIFF_POLICY), DiffResult)
+
+
+@pytest.mark.parametrize("which", ["certified", "countersigned"])
+def test_no_object_may_be_written_again(shop: Shop, which: str) -> None:
+    """Not one object of a signed file, be it changed or the same, can be put there a second time."""
+    data = getattr(shop, which)
+    for number in range(1, pdf.next_number(data)):
+        if number in (pdf.CONTENT, pdf.DRAWN_1, pdf.DRAWN_2, pdf.FILE, pdf.METADATA):
+            same, other = pdf.objects()[number], pdf.stream(b"other")
+        else:
+            same = pdf.current(data, number)
+            other = same[:-2] + b" /Other true >>"
+        for written in (same, other, b"null", b"<< >>"):
+            forged = pdf.update(data, {number: written})
+            status = verify_signatures(forged, trust=shop.trust, moment=shop.checked)
+            assert not status.good, (number, written)
+
+
 def test_moment_needs_a_zone(shop: Shop) -> None:
     with pytest.raises(ValueError, match="zone"):
         verify_signatures(shop.certified, trust=shop.trust, moment=datetime(2030, 6, 1))  # noqa: DTZ001
