@@ -131,7 +131,12 @@ class _Writer:
             return None
 
     def record(self, sheet: str, revision: int, created: dt.datetime, only_test: str) -> Draft:
-        plain: dict[str, Any] = {"schema": SCHEMA, "id": sheet, "revision": revision, "created": created.isoformat()}
+        plain: dict[str, Any] = {
+            "schema": SCHEMA,
+            "id": self.text("record.id") or sheet,
+            "revision": revision,
+            "created": created.isoformat(),
+        }
         if self.text("demonstration") == "yes":
             plain["demonstration"] = True
         for spec in SINGLE:

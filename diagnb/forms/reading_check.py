@@ -53,7 +53,7 @@ def _read_back(shown: Indication, spec: ReadingSpec) -> str:
         return "over range, no number" if shown.kind == "over range" else "not stable, no number"
     if shown.unit == spec.unit:
         return f"{shown.number} {shown.unit}"
-    return f"{shown.number} {shown.unit} = {_in_unit(shown, spec)}"
+    return _in_unit(shown, spec)
 
 
 def _in_unit(shown: Indication, spec: ReadingSpec) -> str:

@@ -72,7 +72,11 @@ function render({ model, el }) {
   canvas.addEventListener("pointermove", (event) => {
     if (!stroke) return;
     const events = event.getCoalescedEvents ? event.getCoalescedEvents() : [];
-    for (const each of events.length ? events : [event]) stroke.push(place(each));
+    for (const each of events.length ? events : [event]) {
+      const next = place(each);
+      const last = stroke[stroke.length - 1];
+      if (Math.hypot(next[0] - last[0], next[1] - last[1]) >= 3) stroke.push(next);
+    }
     draw();
   });
   const finish = () => {

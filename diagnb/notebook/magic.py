@@ -1,0 +1,249 @@
+"""The ``%diagnb`` line magic: the form, and the same work on files that the command line does."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shlex
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+import traitlets
+from IPython.core.error import UsageError
+from IPython.core.magic import Magics, line_magic, magics_class
+
+from diagnb.errors import DiagnbError
+
+_VERBS = {
+    "form": "open this notebook's sheet, or the one named",
+    "open": "open an earlier sheet by its name; without a name, list them",
+    "show": "show a record: a JSON file or a report",
+    "evaluate": "derived values, uncertainties and verdicts of a record",
+    "check": "what would get this claim rejected",
+    "report": "render a record as a PDF, and sign it when a key is given",
+    "verify": "does this report prove itself? five answers",
+}
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong as one line in the cell instead of leaving the process."""
+
+    def error(self, message: str) -> Any:
+        raise UsageError(f"{message}. %{self.prog} --help says more.")
+
+    def exit(self, status: int = 0, message: str | None = None) -> Any:
+        raise _HelpShown
+
+
+class _HelpShown(Exception):
+    pass
+
+
+def parser() -> argparse.ArgumentParser:
+    """The arguments of ``%diagnb``."""
+    top = _Parser(prog="diagnb", description="Circuit records: form, evaluation, report, verification.")
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
+    made = {name: verbs.add_parser(name, help=text, description=text) for name, text in _VERBS.items()}
+    made["form"].add_argument("sheet", nargs="?", default="", help="name of the sheet; by default the notebook's own")
+    made["open"].add_argument("sheet", nargs="?", default="", help="name of the sheet")
+    for name in ("show", "evaluate", "check", "report"):
+        made[name].add_argument("record", type=Path, help="a record (JSON) or a report (PDF)")
+    made["report"].add_argument("-o", "--output", type=Path, required=True, metavar="FILE.pdf")
+    made["report"].add_argument("--key", type=Path, help="the technician's key file; the passphrase is asked for")
+    made["report"].add_argument("--language", default="", help="en, fr, de or es")
+    made["report"].add_argument("--paper", choices=("A4", "Letter"), default="A4")
+    made["verify"].add_argument("reports", type=Path, nargs="+", metavar="FILE.pdf")
+    made["verify"].add_argument("--trust", type=Path, help="the shop's trust list (default: the one of the folder)")
+    return top
+
+
+@magics_class
+class Diagnb(Magics):
+    """Settings of the circuit record form: ``%config Diagnb.technician = 'A. Person'``."""
+
+    technician = traitlets.Unicode("", help="name put into a new sheet").tag(config=True)
+    folder = traitlets.Unicode("", help="the shop's folder; by default the notebook's own").tag(config=True)
+    locale = traitlets.Unicode("en", help="language of results and reports: en, fr, de or es").tag(config=True)
+    paper = traitlets.Enum(("A4", "Letter"), "A4", help="paper of reports").tag(config=True)
+
+    @line_magic
+    def diagnb(self, line: str) -> Any:
+        """Open the form, or show, evaluate, check, report or verify a file. See ``%diagnb --help``."""
+        try:
+            options = parser().parse_args(shlex.split(line))
+        except _HelpShown:
+            return None
+        except ValueError as error:
+            raise UsageError(f"{error}: put a path with blanks in quotes") from None
+        verb = options.verb or "form"
+        if verb == "form" and not options.verb:
+            options.sheet = ""
+        try:
+            return getattr(self, f"_{verb}")(options)
+        except DiagnbError as error:
+            raise UsageError("\n".join(str(found) for found in error.faults)) from None
+
+    # -- sheets ------------------------------------------------------------------------------------------
+
+    def _workplace(self) -> Any:
+        from diagnb.notebook.opening import Workplace
+
+        folder = Path(self.folder).expanduser() if self.folder else Path.cwd()
+        keys = folder / "keys"
+        return Workplace(folder, keys, keys / "trust.json", self.technician, self.locale, self.paper)
+
+    def _form(self, options: argparse.Namespace) -> None:
+        from diagnb.notebook.opening import open_sheet, sheet_name
+
+        name = sheet_name(options.sheet, os.environ)
+        sheet = open_sheet(self._workplace(), name)
+        _display(sheet.root)
+        note = "If the form above is missing, run this cell again: everything typed into sheet {} is kept."
+        _display({"text/plain": note.format(name), "text/html": f'<p style="font-size:0.9em">{note.format(f"<b>{name}</b>")}</p>'}, raw=True)  # fmt: skip
+
+    def _open(self, options: argparse.Namespace) -> None:
+        from diagnb.notebook.opening import drafts
+
+        known = drafts(self._workplace())
+        if not options.sheet:
+            print("\n".join(known) or "There is no sheet in this folder yet.")
+        elif options.sheet not in known:
+            raise UsageError(f"there is no sheet {options.sheet!r} here; there are: {', '.join(known) or 'none'}")
+        else:
+            self._form(options)
+
+    # -- files -------------------------------------------------------------------------------------------
+
+    def _record(self, path: Path) -> Any:
+        """The record in a JSON file, or the one that a report carries (its signatures are not looked at)."""
+        from diagnb.record import load_record
+
+        folder = self._workplace().folder
+        if path.suffix.lower() != ".pdf":
+            return load_record(path, folder=folder)
+        from diagnb.errors import fault
+        from diagnb.signing.attachments import embedded_files
+
+        try:
+            found = embedded_files(path.read_bytes()).get("record.json")
+        except OSError as error:
+            raise fault(str(path), f"can't be read: {error.strerror}") from error
+        if found is None:
+            raise fault(str(path), "carries no record", "is it a report of this package?")
+        return load_record(found.data, folder=folder)
+
+    def _show(self, options: argparse.Namespace) -> Any:
+        return self._record(options.record)
+
+    def _evaluate(self, options: argparse.Namespace) -> Any:
+        from diagnb.evaluation import evaluate
+
+        return evaluate(self._record(options.record))
+
+    def _check(self, options: argparse.Namespace) -> Any:
+        from diagnb.evaluation import evaluate
+        from diagnb.notebook.remarks import Remarks
+        from diagnb.readiness import check
+
+        record = self._record(options.record)
+        return Remarks(record.id, check(record, evaluate(record)))
+
+    def _report(self, options: argparse.Namespace) -> None:
+        from diagnb.evaluation import evaluate
+        from diagnb.notebook.office import sign_report, write_whole
+        from diagnb.notebook.opening import local_now
+        from diagnb.report import render_report
+
+        record = self._record(options.record)
+        moment = local_now().replace(microsecond=0)
+        pdf = render_report(
+            record, evaluate(record), moment=moment, language=options.language or self.locale, paper=options.paper
+        )
+        state = "not signed; give --key to sign it"
+        if options.key:
+            import getpass
+
+            from diagnb.signing.keys import load_key
+
+            key = load_key(options.key, getpass.getpass(f"Passphrase of {options.key.name}: ").encode())
+            pdf = sign_report(pdf, key=key, location=record.order.site, moment=moment)
+            state = f"signed by {key.name}"
+        write_whole(options.output, pdf)
+        print(f"{options.output}: {state}")
+
+    def _verify(self, options: argparse.Namespace) -> Any:
+        from diagnb.notebook.opening import local_now
+        from diagnb.proof import verify_report
+        from diagnb.signing.trust import load_trust
+
+        place = self._workplace()
+        found = []
+        for path in options.reports:
+            candidates = [options.trust] if options.trust else [path.parent / "trust.json", place.trust]
+            source = next((p for p in candidates if options.trust or p.is_file()), None)
+            trust = load_trust(source) if source else None
+            found.append(verify_report(path, trust=trust, moment=local_now()))
+        if len(found) == 1:
+            return found[0]
+        for one in found:
+            _display(one)
+        return None
+
+
+def _display(value: Any, **options: Any) -> None:
+    from IPython.display import display
+
+    display(value, **options)  # type: ignore[no-untyped-call]
+
+
+# -- completion and registration ---------------------------------------------------------------------------
+
+
+def complete(ipython: Any, event: Any) -> list[str]:
+    """Completions after ``%diagnb``: verbs, sheets, options, files."""
+    words = event.line.split("%diagnb", 1)[-1].split()
+    begun = event.symbol
+    position = len(words) - (1 if begun else 0)
+    if position <= 0:
+        return [verb for verb in _VERBS if verb.startswith(begun)]
+    return sorted({c for c in _candidates(ipython, words[0], begun) if c.startswith(begun)})
+
+
+def _candidates(ipython: Any, verb: str, begun: str) -> Iterable[str]:
+    if begun.startswith("-"):
+        options = {"report": ("-o", "--output", "--key", "--language", "--paper"), "verify": ("--trust",)}
+        return (*options.get(verb, ()), "--help")
+    if verb in ("form", "open"):
+        from diagnb.notebook.opening import drafts
+
+        magic = _registered(ipython)
+        return drafts(magic._workplace()) if magic else ()
+    ends = (".pdf",) if verb == "verify" else (".json", ".pdf")
+    folder = Path(begun).parent
+    files = folder.iterdir() if folder.is_dir() else ()
+    return (p.as_posix() + ("/" if p.is_dir() else "") for p in files if p.is_dir() or p.suffix in ends)
+
+
+def _registered(ipython: Any) -> Diagnb | None:
+    return next((c for c in ipython.configurables if isinstance(c, Diagnb)), None)
+
+
+def install(ipython: Any) -> None:
+    """Register the magic, its settings and its completion."""
+    magic = Diagnb(ipython)
+    ipython.register_magics(magic)
+    if magic not in ipython.configurables:
+        ipython.configurables.append(magic)
+    hook: Callable[[Any, Any], list[str]] = complete
+    ipython.set_hook("complete_command", hook, str_key="%diagnb")
+
+
+def remove(ipython: Any) -> None:
+    """Take the magic, its settings and its completion back."""
+    ipython.magics_manager.magics["line"].pop("diagnb", None)
+    ipython.magics_manager.registry.pop("Diagnb", None)
+    ipython.configurables[:] = [c for c in ipython.configurables if type(c).__name__ != "Diagnb"]
+    dispatchers = ipython.strdispatchers.get("complete_command")
+    if dispatchers is not None:
+        dispatchers.strs.pop("%diagnb", None)

@@ -1,0 +1,126 @@
+"""Keys of this computer and the issue of reports, for the form and the magics."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from diagnb.errors import fault
+from diagnb.evaluation import Evaluation
+from diagnb.forms.office import Issued, Strokes
+from diagnb.record import Record, digest
+
+MEANING = "I took these readings and made this report"
+"""What the technician's signature says."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShopOffice:
+    """Keys in ``keys`` (a folder of its owner alone), reports into ``reports``, in one language and paper size.
+
+    ``trust`` is the trust list that a new key is added to.
+    """
+
+    keys: Path
+    trust: Path
+    reports: Path
+    clock: Callable[[], datetime]
+    language: str = "en"
+    paper: str = "A4"
+
+    def key_files(self) -> tuple[Path, ...]:
+        """The key files there are, by name."""
+        if not self.keys.is_dir():
+            return ()
+        people = (p for p in self.keys.iterdir() if p.suffix in (".p12", ".pem") and p.stem != "authority")
+        return tuple(sorted(p for p in people if p.is_file()))
+
+    def new_passphrase(self) -> str:
+        """A generated passphrase for a new key."""
+        from diagnb.signing.keys import generate_passphrase
+
+        return generate_passphrase()
+
+    def make_key(self, *, name: str, passphrase: bytes) -> Path:
+        """A key for a shop of one: it signs its own certificate, and this computer's trust list takes it in."""
+        from diagnb.signing.keys import save_key, self_signed_person
+        from diagnb.signing.trust import TrustList, load_trust, trust_entry
+
+        moment = self.clock()
+        key = self_signed_person(name=name, role="technician", moment=moment)
+        trust = load_trust(self.trust) if self.trust.exists() else TrustList(())
+        path = self._free_name(name)
+        save_key(key, path, passphrase)
+        entry = trust_entry(key.certificate, added=moment, added_by=name)
+        write_whole(self.trust, trust.with_entry(entry).to_json().encode())
+        return path
+
+    def _free_name(self, name: str) -> Path:
+        stem = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-").lower() or "technician"
+        path, number = self.keys / f"{stem}.p12", 1
+        while path.exists():
+            number += 1
+            path = self.keys / f"{stem}-{number}.p12"
+        return path
+
+    def issue(
+        self, *, record: Record, evaluation: Evaluation, key_file: Path, passphrase: bytes, strokes: Strokes
+    ) -> Issued:
+        """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
+        from diagnb.report import render_report
+        from diagnb.signing.keys import load_key
+
+        path = self.reports / f"{record.id}-r{record.revision}.pdf"
+        if path.exists():
+            raise fault(str(path), "is there already", "move it away: a signed report is never overwritten")
+        key = load_key(key_file, passphrase)
+        signer = record.person("technician").name
+        if _folded(key.name) != _folded(signer):
+            raise fault("key", f"belongs to {key.name}, but the technician is {signer}", "choose the right key")
+        moment = self.clock().replace(microsecond=0)
+        drawn = tuple(tuple((float(x), float(y)) for x, y in stroke) for stroke in strokes)
+        pdf = render_report(
+            record,
+            evaluation,
+            moment=moment,
+            language=self.language,
+            paper=self.paper,
+            technician="technician",
+            strokes=drawn,
+        )
+        write_whole(path, sign_report(pdf, key=key, location=record.order.site, moment=moment))
+        return Issued(path, digest(record))
+
+
+def sign_report(pdf: bytes, *, key: Any, location: str, moment: datetime) -> bytes:
+    """The report with the technician's certification signature. Raises SigningFault."""
+    from diagnb.signing.sign import certify
+
+    return certify(pdf, key=key, field="Technician", reason=MEANING, location=location, moment=moment)
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """The file is there as a whole or not at all, whatever happens meanwhile."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(descriptor, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(name).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(name).unlink()
+        raise

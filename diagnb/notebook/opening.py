@@ -1,0 +1,109 @@
+"""Opening sheets: where drafts lie, which name a notebook's sheet has, one live sheet for each draft in a kernel."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import re
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from diagnb.errors import fault
+from diagnb.forms.journal import Journal
+from diagnb.forms.model import FormModel, load_library
+from diagnb.forms.sheet import Sheet
+from diagnb.notebook.office import ShopOffice
+from diagnb.notebook.present import ReportPresenter
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_open: dict[Path, Sheet] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Workplace:
+    """Where a shop's things lie and how its reports speak."""
+
+    folder: Path
+    keys: Path
+    trust: Path
+    technician: str = ""
+    language: str = "en"
+    paper: str = "A4"
+
+    @property
+    def drafts(self) -> Path:
+        """The folder of the draft journals."""
+        return self.folder / ".diagnb" / "drafts"
+
+    def office(self) -> ShopOffice:
+        """Keys and the issue of reports at this workplace."""
+        return ShopOffice(self.keys, self.trust, self.folder, local_now, self.language, self.paper)
+
+
+def local_now() -> dt.datetime:
+    """The present moment with this computer's offset from UTC."""
+    return dt.datetime.now(dt.UTC).astimezone()
+
+
+def sheet_name(wanted: str, environment: Mapping[str, str]) -> str:
+    """The name of a sheet: as asked for, else after the notebook that the kernel runs for.
+
+    Raises InputFault for a name that can't be part of a file's name.
+    """
+    if wanted:
+        if not _NAME.fullmatch(wanted):
+            raise fault(repr(wanted), "can't name a sheet", "letters, digits, dot and dash, 40 at most")
+        return wanted
+    notebook = Path(environment.get("JPY_SESSION_NAME", "")).stem
+    return re.sub(r"[^A-Za-z0-9]+", "-", notebook).strip("-")[:40] or "circuit-record"
+
+
+def drafts(workplace: Workplace) -> tuple[str, ...]:
+    """The names of the sheets there are, the one changed last first."""
+    files = sorted(workplace.drafts.glob("*.jsonl"), key=lambda p: p.stat().st_mtime, reverse=True)
+    return tuple(path.stem for path in files)
+
+
+def open_sheet(workplace: Workplace, name: str, *, clock: Callable[[], dt.datetime] = local_now) -> Sheet:
+    """The sheet of this name: the live one of this kernel, or opened from its journal, or new."""
+    path = (workplace.drafts / f"{name}.jsonl").resolve()
+    live = _open.get(path)
+    if live is not None and not live.model.journal.read_only:
+        live.show(live.here)
+        return live
+    if live is not None:
+        live.stop()
+    model = FormModel(Journal.open(path), sheet=name, library=load_library(workplace.folder), clock=clock)
+    now = clock()
+    model.begin({
+        "record.id": f"{now:%Y%m%d}-{secrets.token_hex(3)}",
+        "people.technician.name": workplace.technician,
+        "vehicle.system_voltage": "",
+    })  # fmt: skip
+    sheet = Sheet(
+        model,
+        presenter=ReportPresenter(workplace.language),
+        office=workplace.office(),
+        log=_log_into(workplace.drafts.parent / "form.log", clock),
+    )
+    _open[path] = sheet
+    return sheet
+
+
+def close_all() -> None:
+    """Let go of every sheet of this kernel; their entries stay in their journals."""
+    while _open:
+        _, sheet = _open.popitem()
+        sheet.stop()
+
+
+def _log_into(path: Path, clock: Callable[[], dt.datetime]) -> Callable[[str], None]:
+    def write(text: str) -> None:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+        with os.fdopen(descriptor, "a", encoding="utf-8") as stream:
+            stream.write(f"{clock().isoformat()}\n{text}\n")
+
+    return write

@@ -1,0 +1,99 @@
+"""Results for people, in the words, numbers and pictures of the report: for the form and for rich display."""
+
+from __future__ import annotations
+
+import base64
+
+from diagnb.conformity import Advice
+from diagnb.evaluation import Result
+from diagnb.quantities import significant, value_with_uncertainty
+from diagnb.report.charts import Picture, interval_picture, significant_short
+from diagnb.report.wording import MARKS, Wording, load_wording
+
+
+class ReportPresenter:
+    """Says and draws results as the report does, in one language."""
+
+    def __init__(self, language: str = "en") -> None:
+        self.language = language
+        self.wording: Wording = load_wording(language)
+
+    def mark(self, verdict: str) -> str:
+        """The mark that stands before the verdict's word."""
+        return MARKS[verdict]
+
+    def value(self, result: Result) -> str:
+        """Value ± U with its unit; blank when there is no value."""
+        if result.value is None:
+            return ""
+        symbol = "" if result.unit == "1" else f" {result.unit}"
+        if not result.expanded_uncertainty:
+            return f"{self.wording.number(significant(result.value))}{symbol}"
+        value, half = value_with_uncertainty(result.value, result.expanded_uncertainty)
+        return f"{self.wording.number(value)} ± {self.wording.number(half)}{symbol}"
+
+    def limit(self, result: Result) -> str:
+        """The limit as inequality; blank when none applies."""
+        limit = result.limit
+        if limit is None:
+            return ""
+        symbol = "" if limit.unit == "1" else f" {limit.unit}"
+        sides = [
+            f"{sign} {self.wording.number(significant_short(side))}{symbol}"
+            for sign, side in (("≥", limit.lower), ("≤", limit.upper))
+            if side is not None
+        ]
+        return ", ".join(sides)
+
+    def remark(self, result: Result) -> str:
+        """What would settle the verdict, else why there is none; blank when it is settled."""
+        if result.advice:
+            return self.advice(result.advice[0], result.unit)
+        if result.verdict.verdict != "not judged":
+            return ""
+        said = self.wording.reason(result.reason)
+        named = f" ({result.detail})" if result.detail else ""
+        return f"{said[:1].upper()}{said[1:]}{named}"
+
+    def advice(self, item: Advice, unit: str) -> str:
+        """One piece of advice as a sentence; a code without a sentence is shown as it is."""
+        symbol = "" if unit == "1" else f" {unit}"
+        values: dict[str, str] = {}
+        for name, number in item.numbers.items():
+            shown = f"{100 * number:.0f} %" if name == "share" else self.wording.number(significant(number, 2))
+            values[name] = f"{shown}{symbol}" if name.startswith("u_") else shown
+        for name, word in item.words.items():
+            key = f"verdict.{word.replace(' ', '-')}"
+            values[name] = self.wording.say(key) if name == "then" and self.wording.has(key) else word
+        try:
+            return self.wording.say(f"advice.{item.code}", **values)
+        except KeyError:
+            return self.wording.say("advice.other", code=item.code)
+
+    def picture(self, result: Result) -> str:
+        """The interval picture as inline SVG; blank when there is no value or no limit."""
+        drawn = self.drawing(result)
+        return drawn.svg(ink="#000000", paper="#ffffff") if drawn else ""
+
+    def drawing(self, result: Result) -> Picture | None:
+        """The interval picture, or None when there is nothing to draw."""
+        if result.value is None or result.interval is None or result.limit is None:
+            return None
+        return interval_picture(
+            value=result.value,
+            lower=min(result.interval[0], result.value),
+            upper=max(result.interval[1], result.value),
+            limit_lower=result.limit.lower,
+            limit_upper=result.limit.upper,
+            acceptance_lower=result.acceptance[0],
+            acceptance_upper=result.acceptance[1],
+            unit=result.unit,
+            verdict=result.verdict.verdict,
+            language=self.language,
+        )
+
+
+def data_address(picture: Picture) -> str:
+    """The picture as an address that stands in a page by itself: a reopened, untrusted notebook keeps it."""
+    coded = base64.b64encode(picture.svg(ink="#000000", paper="#ffffff").encode()).decode()
+    return f"data:image/svg+xml;base64,{coded}"
