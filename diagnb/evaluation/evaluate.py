@@ -124,7 +124,9 @@ def _derive(
     else:
         probability = None if sample is None else sample.probability_within(limit.lower, limit.upper)
         verdict = judge(estimate, limit, rule, probability=probability)
-    advice = advise(estimate, verdict, alternatives(record, test, procedure, spec, formula, inputs))
+    advice: tuple[Advice, ...] = ()
+    if verdict.verdict not in ("pass", "fail") and limit is not None:
+        advice = advise(estimate, verdict, alternatives(record, test, procedure, spec, formula, inputs))
     acceptance = (_shown(verdict.acceptance_lower, scale), _shown(verdict.acceptance_upper, scale))
     return Result(
         spec.name, spec.title, spec.unit, float(scale.from_si(estimate.value)), u / scale.factor,
@@ -143,8 +145,9 @@ def _compute(formula: Formula, inputs: Mapping[str, Estimate], procedure: Proced
     """Linear propagation; Monte Carlo where a divisor is known to worse than 5 %."""
     chosen = {name: inputs[name] for name in formula.names}
     sampled = False
-    for divisor in formula.divisors():
-        below = propagate(divisor, chosen, tables=procedure.tables)
+    for divisor in formula.divisors:
+        alone = divisor.names[0] if len(divisor.steps) == 1 else ""
+        below = chosen[alone] if alone else propagate(divisor, chosen, tables=procedure.tables)
         low, high = below.expanded(COVERAGE).interval
         if low <= 0 <= high:
             raise _DivisorHoldsZero(", ".join(divisor.names))

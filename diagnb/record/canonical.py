@@ -17,7 +17,7 @@ def plain(record: Record) -> dict[str, Any]:
 
 def canonical_bytes(record: Record) -> bytes:
     """The one byte string of this record: JSON in the canonical form of RFC 8785."""
-    return rfc8785.dumps(plain(record))
+    return record.once("canonical", lambda: rfc8785.dumps(plain(record)))
 
 
 def digest(record: Record) -> str:

@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Annotated, Any, Literal
+from collections.abc import Callable
+from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, PrivateAttr, StringConstraints, model_validator
 
 SCHEMA: Literal["diagnb-record/1"] = "diagnb-record/1"
 Phase = Literal["as found", "isolating", "as left"]
 CircuitClass = Literal["ordinary", "control module or data network", "restraint", "high voltage"]
 Severity = Literal["rejects", "weakens", "note"]
 
+T = TypeVar("T")
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 Line = Annotated[str, StringConstraints(max_length=500)]
 Text = Annotated[str, StringConstraints(max_length=200_000)]
@@ -244,7 +246,16 @@ class Record(Part):
     meters: dict[Name, dict[str, Any]] = Field(default_factory=dict)
     procedures: dict[Name, dict[str, Any]] = Field(default_factory=dict)
 
+    _known: dict[Any, Any] = PrivateAttr(default_factory=dict)
+
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
+
+    def once(self, name: Any, compute: Callable[[], T]) -> T:
+        """A value worked out from this frozen record, kept with it."""
+        if name not in self._known:
+            self._known[name] = compute()
+        known: T = self._known[name]
+        return known
 
     def person(self, name: str) -> Person:
         """The person with this id. KeyError when there is none (the door has checked all references)."""

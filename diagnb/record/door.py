@@ -153,12 +153,12 @@ def _procedure_of(canonical: bytes) -> Procedure:
 
 def sheet_of(record: Record, name: str) -> AccuracySheet:
     """The accuracy sheet ``name`` that the record carries."""
-    return _sheet_of(rfc8785.dumps(record.meters[name]))
+    return record.once(("meter", name), lambda: _sheet_of(rfc8785.dumps(record.meters[name])))
 
 
 def procedure_of(record: Record, name: str) -> Procedure:
     """The procedure ``name`` that the record carries."""
-    return _procedure_of(rfc8785.dumps(record.procedures[name]))
+    return record.once(("procedure", name), lambda: _procedure_of(rfc8785.dumps(record.procedures[name])))
 
 
 def _references(record: Record) -> Iterable[Fault]:

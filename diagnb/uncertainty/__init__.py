@@ -1,10 +1,11 @@
 """Measurement uncertainty: estimates by source, formulas, propagation, coverage (JCGM 100, JCGM 101)."""
 
-from diagnb.uncertainty.coverage import Shape, coverage_factor, effective_degrees_of_freedom
+from diagnb.uncertainty.coverage import coverage_factor, effective_degrees_of_freedom
 from diagnb.uncertainty.estimate import BudgetRow, Component, Estimate, Expanded, type_a
 from diagnb.uncertainty.formula import Formula, Table, parse_formula
 from diagnb.uncertainty.propagate import correlation, propagate
 from diagnb.uncertainty.sampling import Sample, monte_carlo
+from diagnb.uncertainty.shape import Shape
 
 __all__ = [
     "BudgetRow",

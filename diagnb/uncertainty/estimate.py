@@ -7,19 +7,20 @@ nobody types a correlation coefficient for that.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
 
 from diagnb.errors import Fault, InputFault, fault
-from diagnb.uncertainty.coverage import Shape
+from diagnb.uncertainty.shape import Shape
 
 Distribution = Literal["normal", "rectangular", "triangular", "arcsine", "t"]
 Value = Any
 """A float, or a numpy array of one value per test."""
 Pair = tuple[str, str]
+_ROOT_THREE = math.sqrt(3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,17 @@ class Component:
     group: str = ""
     indications: frozenset[str] = frozenset()
 
+    def times(self, slope: Value) -> Component:
+        """The same source seen through a sensitivity."""
+        return Component(
+            self.source,
+            slope * self.contribution,
+            self.degrees_of_freedom,
+            self.distribution,
+            self.group,
+            self.indications,
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetRow:
@@ -48,6 +60,12 @@ class BudgetRow:
     degrees_of_freedom: Value
     distribution: Distribution
     assumption: str = ""
+
+    def with_share(self, share: Value) -> BudgetRow:
+        """The same row with its share."""
+        return BudgetRow(
+            self.source, self.contribution, share, self.degrees_of_freedom, self.distribution, self.assumption
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +88,12 @@ class Estimate:
     not above zero, or an unknown distribution.
     """
 
-    __slots__ = ("_parts", "components", "correlations", "value")
+    __slots__ = ("_known", "components", "correlations", "value")
 
     value: Value
     components: tuple[Component, ...]
     correlations: Mapping[Pair, float]
-    _parts: tuple[BudgetRow, ...] | None
+    _known: dict[str, Any]
 
     def __init__(
         self,
@@ -118,7 +136,7 @@ class Estimate:
         object.__setattr__(self, "value", value)
         object.__setattr__(self, "components", components)
         object.__setattr__(self, "correlations", correlations)
-        object.__setattr__(self, "_parts", None)
+        object.__setattr__(self, "_known", {})
 
     def __setattr__(self, name: str, value: object) -> None:
         raise AttributeError(f"an Estimate is frozen; {name} can't be set")
@@ -134,22 +152,33 @@ class Estimate:
             self.value, (c if c.source else replace(c, source=source) for c in self.components), self.correlations
         )
 
+    def _once(self, name: str, compute: Callable[[], Any]) -> Any:
+        if name not in self._known:
+            self._known[name] = compute()
+        return self._known[name]
+
     @property
     def parts(self) -> tuple[BudgetRow, ...]:
         """The components made independent: groups and lone indications resolved. See :func:`resolve`."""
-        if self._parts is None:
-            object.__setattr__(self, "_parts", resolve(self.components))
-        return self._parts or ()
+        parts: tuple[BudgetRow, ...] = self._once("parts", lambda: resolve(self.components))
+        return parts
 
     @property
     def variance(self) -> Value:
         """Square of the combined standard uncertainty, correlations included (JCGM 100, 5.2.2)."""
-        by_name = {part.source: part.contribution for part in self.parts}
-        total: Value = sum((part.contribution**2 for part in self.parts), 0.0)
-        for (a, b), r in self.correlations.items():
-            if a in by_name and b in by_name:
-                total = total + 2 * r * by_name[a] * by_name[b]
-        return np.maximum(total, 0.0) if isinstance(total, np.ndarray) else max(total, 0.0)
+        return self._once("variance", self._variance)
+
+    def _variance(self) -> Value:
+        total: Value = 0.0
+        for part in self.parts:
+            total = total + part.contribution * part.contribution
+        if self.correlations:
+            by_name = {part.source: part.contribution for part in self.parts}
+            for (a, b), r in self.correlations.items():
+                if a in by_name and b in by_name:
+                    total = total + 2 * r * by_name[a] * by_name[b]
+            return np.maximum(total, 0.0) if isinstance(total, np.ndarray) else max(total, 0.0)
+        return total
 
     @property
     def standard_uncertainty(self) -> Value:
@@ -164,8 +193,10 @@ class Estimate:
         Sources tied by a stated correlation were observed together and count as one (Willink), with the
         smallest degrees of freedom among them. Not rounded; rounded down where a coverage factor is taken.
         """
-        finite = [p for p in self.parts if np.any(np.isfinite(p.degrees_of_freedom))]
-        if not finite:
+        return self._once("degrees of freedom", self._degrees_of_freedom)
+
+    def _degrees_of_freedom(self) -> Value:
+        if all(isinstance(p.degrees_of_freedom, float) and math.isinf(p.degrees_of_freedom) for p in self.parts):
             return math.inf
         blocks = _blocks([p.source for p in self.parts], self.correlations)
         denominator: Value = 0.0
@@ -178,15 +209,18 @@ class Estimate:
             denominator = denominator + inside.variance**2 / nu
         with np.errstate(divide="ignore", invalid="ignore"):
             quotient = np.divide(self.variance**2, denominator)
-        result = np.where(np.equal(denominator, 0), math.inf, quotient)
-        return float(result) if result.ndim == 0 else result
+        return _plain(np.where(np.equal(denominator, 0), math.inf, quotient))
 
     @property
     def shape(self) -> Shape:
         """The distribution of the error: its two largest rectangles, the rest as normal, and ν."""
+        shape: Shape = self._once("shape", self._shape)
+        return shape
+
+    def _shape(self) -> Shape:
         tied = {name for pair in self.correlations for name in pair}
         boxes = [
-            abs(p.contribution) * math.sqrt(3)
+            abs(p.contribution) * _ROOT_THREE
             for p in self.parts
             if p.distribution == "rectangular" and p.source not in tied
         ]
@@ -198,23 +232,28 @@ class Estimate:
             raise fault("coverage", f"{coverage} must lie between 0 and 1", "0.95 means 95 %")
         half = self.shape.quantile((1 + coverage) / 2)
         u = self.standard_uncertainty
-        with np.errstate(divide="ignore", invalid="ignore"):
-            k = np.where(np.equal(u, 0), 0.0, np.divide(half, u))
-        factor = float(k) if k.ndim == 0 else k
+        factor: Value
+        if isinstance(half, np.ndarray):
+            with np.errstate(divide="ignore", invalid="ignore"):
+                factor = np.where(np.equal(u, 0), 0.0, np.divide(half, u))
+        else:
+            factor = half / u if u else 0.0
         return Expanded(coverage, factor, half, (self.value - half, self.value + half))
 
     def budget(self) -> tuple[BudgetRow, ...]:
         """Budget rows, the largest share first."""
-        return tuple(sorted(self.parts_with_shares(), key=lambda row: -float(np.max(row.share))))
-
-    def parts_with_shares(self) -> tuple[BudgetRow, ...]:
-        """The independent parts with their share of the variance, in the order of the components."""
         total = self.variance
+        if not isinstance(total, np.ndarray):
+            squares = [p.contribution * p.contribution for p in self.parts]
+            shares = [float(s / total) if total else 0.0 for s in squares]
+            scalars = [p.with_share(share) for p, share in zip(self.parts, shares, strict=True)]
+            return tuple(sorted(scalars, key=lambda row: -row.share))
         with np.errstate(divide="ignore", invalid="ignore"):
-            return tuple(
-                replace(p, share=_plain(np.where(np.equal(total, 0), 0.0, np.divide(np.square(p.contribution), total))))
+            rows = [
+                p.with_share(np.where(np.equal(total, 0), 0.0, np.divide(np.square(p.contribution), total)))
                 for p in self.parts
-            )
+            ]
+        return tuple(sorted(rows, key=lambda row: -float(np.max(row.share))))
 
     def __repr__(self) -> str:
         return f"Estimate({self.value!r}, {self.standard_uncertainty!r})"
@@ -238,14 +277,19 @@ def merge(components: Iterable[Component]) -> tuple[Component, ...]:
     merged: dict[str, Component] = {}
     for c in components:
         known = merged.get(c.source)
-        merged[c.source] = (
-            c
-            if known is None
-            else replace(
-                known, contribution=known.contribution + c.contribution, indications=known.indications | c.indications
-            )
-        )
+        merged[c.source] = c if known is None else _sum(known, c)
     return tuple(merged.values())
+
+
+def _sum(a: Component, b: Component) -> Component:
+    return Component(
+        a.source,
+        a.contribution + b.contribution,
+        a.degrees_of_freedom,
+        a.distribution,
+        a.group,
+        a.indications | b.indications,
+    )
 
 
 def resolve(components: Iterable[Component]) -> tuple[BudgetRow, ...]:

@@ -11,7 +11,7 @@ import ast
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -110,6 +110,7 @@ class Formula:
             known.append(_dimension_of(step, known, dimensions, tables or {}, self))
         return known[-1]
 
+    @cached_property
     def divisors(self) -> tuple[Formula, ...]:
         """The sub-formulas that something is divided by; an interval that holds zero there makes no result."""
         found = [s.operands[1] for s in self.steps if s.operation == "/"]

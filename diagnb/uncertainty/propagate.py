@@ -38,7 +38,7 @@ def propagate(
     between: dict[Pair, float] = {}
     for name, estimate in named.items():
         slope = slopes[name]
-        components.extend(replace(c, contribution=slope * c.contribution) for c in estimate.components)
+        components.extend([c.times(slope) for c in estimate.components])
         between.update(estimate.correlations)
     if tables:
         components.extend(_table_components(checked, named, tables))
