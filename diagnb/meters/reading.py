@@ -17,6 +17,7 @@ from diagnb.meters.sheet import AccuracySheet, Function, Range, load_sheet, shee
 from diagnb.quantities import Indication, parse_indication
 from diagnb.uncertainty import Component, Estimate, type_a
 
+_ROUNDING = 1 + 1e-9
 Refusal = Literal["over-range", "not-stable", "temperature-outside-operating-range", "below-stated-level"]
 
 
@@ -153,9 +154,9 @@ def choose_range(function: Function, shown: Sequence[Indication], stated: str, n
 
     Raises :class:`InputFault` when the display has more digits than the meter or lies outside every range.
     """
-    largest = max(abs(i.value) for i in shown)
-    finest = min(i.step_si for i in shown)
-    candidates = [r for r in function.ranges if largest <= r.full_scale * (1 + 1e-9)]
+    largest = max([abs(i.value) for i in shown])
+    finest = min([i.step_si for i in shown])
+    candidates = [r for r in function.ranges if largest <= r.full_scale * _ROUNDING]
     if stated:
         full = parse_indication(stated, unit=function.unit).value
         named = [r for r in function.ranges if math.isclose(r.full_scale, full, rel_tol=1e-9)]
@@ -165,15 +166,16 @@ def choose_range(function: Function, shown: Sequence[Indication], stated: str, n
     if not candidates:
         top = stated or function.ranges[-1].name
         raise fault(name, f"{shown[0]} is above the range {top}", "look at the unit and the decimal point again")
-    legible = [r for r in candidates if r.step <= finest * (1 + 1e-9)]
+    legible = [r for r in candidates if r.step <= finest * _ROUNDING]
     if not legible:
         raise fault(
             name,
             f"{shown[0]} has more digits than the meter shows",
             f"its finest step there is {candidates[0].step:g} {function.unit}",
         )
-    coarsest = max(r.step for r in legible)
-    return min((r for r in legible if math.isclose(r.step, coarsest, rel_tol=1e-9)), key=lambda r: r.full_scale)
+    coarsest = max([r.step for r in legible])
+    # Ranges stand in rising order, so the first of the coarsest is the smallest that fits.
+    return next(r for r in legible if r.step * _ROUNDING >= coarsest)
 
 
 def load_meter(source: str | Path | AccuracySheet, *, instrument: str = "") -> Meter:

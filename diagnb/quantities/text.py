@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import lru_cache
 from typing import Literal
 
 from diagnb.errors import InputFault, fault
 from diagnb.quantities.units import Unit, normalise_symbols, unit
+from diagnb.quantities.units import unit as find_unit
 
 Kind = Literal["number", "over range", "not stable"]
 
@@ -27,7 +30,8 @@ _CASE = {"v": "V", "a": "A", "mv": "mV", "ma": "mA", "kohm": "kΩ", "ohm": "Ω",
 class Indication:
     """One display: kind, number with its digits, step of the last digit, unit.
 
-    ``number`` and ``step`` are in ``unit``. For an over-range or unstable display ``number`` is None.
+    ``number`` and ``step`` are in ``unit``, ``value`` and ``step_si`` in coherent SI. For an over-range or
+    unstable display ``number`` and ``step`` are None, the other two not a number.
     """
 
     text: str
@@ -35,21 +39,13 @@ class Indication:
     number: Decimal | None
     step: Decimal | None
     unit: str
+    value: float = math.nan
+    step_si: float = math.nan
 
     @property
     def symbol(self) -> Unit:
         """The unit, resolved."""
         return unit(self.unit)
-
-    @property
-    def value(self) -> float:
-        """The number in coherent SI; not a number when the display showed none."""
-        return self.symbol.exact_to_si(self.number) if self.number is not None else float("nan")
-
-    @property
-    def step_si(self) -> float:
-        """The step of the last digit in coherent SI."""
-        return float(self.step * Decimal(repr(self.symbol.factor))) if self.step is not None else float("nan")
 
     def __str__(self) -> str:
         if self.number is None:
@@ -57,6 +53,7 @@ class Indication:
         return f"{self.number} {self.unit}"
 
 
+@lru_cache(maxsize=4096)
 def parse_indication(text: str, *, unit: str) -> Indication:
     """Read ``text`` as shown on a meter. A lone number takes ``unit``; a prefix alone scales it ("350m").
 
@@ -69,9 +66,7 @@ def parse_indication(text: str, *, unit: str) -> Indication:
         raise fault("reading", "is empty", "type what the display shows, or leave the row out")
     head = raw.split(" ")[0]
     if _OVER_RANGE.match(raw) or (_OVER_RANGE.match(head) and _is_unit(raw[len(head) :], unit)):
-        return Indication(
-            text, "over range", None, None, _unit_of(raw[len(head) :], unit) if head != raw else unit
-        )
+        return Indication(text, "over range", None, None, _unit_of(raw[len(head) :], unit) if head != raw else unit)
     if _NOT_STABLE.match(raw):
         return Indication(text, "not stable", None, None, unit)
     infix = _INFIX.match(raw)
@@ -81,16 +76,17 @@ def parse_indication(text: str, *, unit: str) -> Indication:
     if not match:
         marks = sum(raw.count(mark) for mark in ".,")
         hint = (
-            "use one decimal mark and no thousands marks"
-            if marks > 1
-            else "type it as displayed, for example 12.60 V"
+            "use one decimal mark and no thousands marks" if marks > 1 else "type it as displayed, for example 12.60 V"
         )
         raise fault(repr(text), "is not one reading", hint)
     digits = match["digits"].replace(",", ".")
     number = Decimal(match["sign"] + (digits if not digits.startswith(".") else "0" + digits).rstrip("."))
     places = len(digits.partition(".")[2])
     symbol = _unit_of(match["unit"] or "", unit)
-    return Indication(text, "number", number, Decimal(1).scaleb(-places), symbol)
+    step = Decimal(1).scaleb(-places)
+    scale = find_unit(symbol)
+    step_si = float(step * Decimal(repr(scale.factor)))
+    return Indication(text, "number", number, step, symbol, scale.exact_to_si(number), step_si)
 
 
 def _unit_of(tail: str, default: str) -> str:

@@ -198,6 +198,9 @@ class Estimate:
     def _degrees_of_freedom(self) -> Value:
         if all(isinstance(p.degrees_of_freedom, float) and math.isinf(p.degrees_of_freedom) for p in self.parts):
             return math.inf
+        if not self.correlations and not isinstance(self.variance, np.ndarray):
+            fourths = sum(p.contribution**4 / p.degrees_of_freedom for p in self.parts)
+            return float(self.variance**2 / fourths) if fourths else math.inf
         blocks = _blocks([p.source for p in self.parts], self.correlations)
         denominator: Value = 0.0
         for block in blocks:
