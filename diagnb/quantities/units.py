@@ -77,9 +77,7 @@ def unit(symbol: str) -> Unit:
     import pint
 
     text = normalise_symbols(symbol).strip()
-    spelling = _SPELLINGS.get(
-        text, text.replace("·", "*").replace("Ω", "ohm").replace("µ", "u").replace("²", "**2")
-    )
+    spelling = _SPELLINGS.get(text, text.replace("·", "*").replace("Ω", "ohm").replace("µ", "u").replace("²", "**2"))
     registry = _registry()
     try:
         parsed = registry.parse_units(spelling) if spelling else registry.dimensionless
@@ -87,9 +85,7 @@ def unit(symbol: str) -> Unit:
         at_one = registry.Quantity(1.0, parsed).to_base_units()
         root = registry.get_dimensionality(parsed)
     except (pint.PintError, ValueError, AttributeError, TypeError, KeyError, AssertionError) as error:
-        raise fault(
-            repr(symbol), "not a unit", "write it as on the meter: V, mV, A, mA, Ω, kΩ, °C, A·h, s"
-        ) from error
+        raise fault(repr(symbol), "not a unit", "write it as on the meter: V, mV, A, mA, Ω, kΩ, °C, A·h, s") from error
     # pint's base units are the SI base units but for the gram; volts are kg·m²/(A·s³), so only the factor needs it.
     mass = float(root.get("[mass]", 0))
     scale = 1000.0 ** (-mass) if str(at_one.units).find("kilogram") < 0 else 1.0
