@@ -248,7 +248,8 @@ def significant_short(value: float) -> str:
 def _span(lanes: Sequence[Lane], limits: list[float]) -> tuple[float, float]:
     values = [*limits, *(v for lane in lanes for v in (lane.value, lane.lower, lane.upper) if math.isfinite(v))]
     low, high = min(values), max(values)
-    size = high - low or abs(high) * 0.1 or 1.0
+    size = max(high - low, 1e-6 * max(abs(low), abs(high)))
+    size = size if size > 1e-12 else 1.0
     if 0 < low < 0.5 * high:
         low, size = 0.0, high
         return -0.01 * size, high + 0.07 * size

@@ -16,15 +16,14 @@ SCHEMA = "diagnb-rendering/1"
 _MOST_STROKES, _MOST_POINTS = 400, 5000
 _MOST_TEXT = 500
 _MOST_BYTES = 400_000
-_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "reviewer", "strokes"}
+_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "strokes"}
 
 
 @dataclass(frozen=True, slots=True)
 class Options:
     """Everything besides record and evaluation that decides the bytes of a report.
 
-    `moment` (with zone, whole seconds) is the only time. `technician` and `reviewer` are ids of people of the
-    record. `strokes` is the technician's drawn signature: polylines of (x, y), y downwards, in any scale.
+    `moment` (with zone, whole seconds) is the only time. `technician` is the id of a person of the record. `strokes` is the technician's drawn signature: polylines of (x, y), y downwards, in any scale.
     `log_head` is the head of the shop's audit log. `watermark` None means: by the record.
     """
 
@@ -34,7 +33,6 @@ class Options:
     watermark: str | None = None
     log_head: str = ""
     technician: str = ""
-    reviewer: str = ""
     strokes: tuple[tuple[Point, ...], ...] = ()
 
     def __post_init__(self) -> None:
@@ -43,7 +41,7 @@ class Options:
             faults.append(Fault("moment", "has no time zone", "give it one, for example UTC"))
         if self.paper not in ("A4", "Letter"):
             faults.append(Fault("paper", f"{self.paper!r} is not known", "use A4 or Letter"))
-        for name in ("language", "log_head", "technician", "reviewer"):
+        for name in ("language", "log_head", "technician"):
             if len(getattr(self, name)) > _MOST_TEXT:
                 faults.append(Fault(name, f"is longer than {_MOST_TEXT} characters"))
         if self.watermark is not None and len(self.watermark) > _MOST_TEXT:
@@ -70,7 +68,6 @@ class Options:
             "watermark": self.watermark,
             "log_head": self.log_head,
             "technician": self.technician,
-            "reviewer": self.reviewer,
             "strokes": [[[x, y] for x, y in stroke] for stroke in self.strokes],
         }
         return json.dumps({k: v for k, v in plain.items() if v not in (None, "", [])}, sort_keys=True)

@@ -27,7 +27,6 @@ MARKS: Mapping[str, str] = {
     "fail": "✗",
     "not judged": "?",
 }
-_NUMBER = re.compile(r"(?<![\w.])[-+−]?\d+(?:\.\d+)?(?![\w]|\.\d)")
 _MOST_BYTES = 1_000_000
 
 
@@ -59,10 +58,6 @@ class Wording:
         if self.sentences["format.decimal"] != ".":
             text = text.replace(".", self.sentences["format.decimal"])
         return "−" + text[1:] if text.startswith("-") else text
-
-    def numbers_in(self, text: str) -> str:
-        """`text` with every plain decimal number in it in the reader's format."""
-        return _NUMBER.sub(lambda found: self.number(found.group()), text)
 
     def day(self, moment: date) -> str:
         return moment.strftime(self.sentences["format.date"])

@@ -103,12 +103,10 @@ def proof(matter: Matter) -> list[Block]:
             f"urn:sha256:{digest}",
             wording.say("text.qr-alt", digest=digest),
             (
-                Cell(
-                    f"{matter.record.id}, {wording.say('label.revision').lower()} {matter.record.revision}", strong=True
-                ),
+                Cell(matter.identity(), strong=True),
                 wording.say("text.qr-label"),
                 Cell(digest, mono=True),
-                f"{wording.say('label.rendered')}: {wording.moment(matter.options.moment)}",
+                matter.labelled("rendered", wording.moment(matter.options.moment)),
                 Cell(wording.say("text.verify-run"), strong=True),
             ),
         ),

@@ -71,7 +71,7 @@ def findings(matter: Matter) -> list[Block]:
         blocks.append(Paragraph(f"{number}. {matter.short(finding.text)}{mark}"))
         shown = [line for test in finding.tests for line in _shown(matter, test)]
         if shown:
-            blocks.append(Paragraph(f"{wording.say('label.shown-by')}: {'; '.join(shown)}", small=True))
+            blocks.append(Paragraph(matter.labelled("shown-by", "; ".join(shown)), small=True))
     return blocks
 
 

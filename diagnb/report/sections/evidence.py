@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diagnb.record.document import Reading
 from diagnb.report.blocks import Block, Cell, CellLike, Heading, KeyValues, Paragraph, Table
-from diagnb.report.sections.matter import Matter
+from diagnb.report.sections.matter import Matter, one_line
 
 _MOST_TEXTS = 12
 
@@ -74,7 +74,7 @@ def instruments(matter: Matter) -> list[Block]:
         )
     columns = ("instrument", "description", "serial", "calibrated", "due", "certificate", "state")
     sources = sorted({str(sheet["source"]) for name, sheet in record.meters.items() if "source" in sheet})
-    notes = [f"{wording.say('label.source')}: {matter.short(source, 300)}" for source in sources]
+    notes = [matter.labelled("source", matter.short(source, 300)) for source in sources]
     return _table(matter, "instruments", columns, rows, (13, 30, 13, 13, 13, 17, 16), notes)
 
 
@@ -97,7 +97,7 @@ def conditions(matter: Matter) -> list[Block]:
     if record.conditions.note.strip():
         rows.append((wording.say("label.note"), matter.short(record.conditions.note)))
     for test in record.tests:
-        lines = list(test.conditions_met)
+        lines = [one_line(met) for met in test.conditions_met[:40]]
         if test.ambient_degc:
             lines.insert(0, f"{wording.number(test.ambient_degc)} °C")
         if test.note.strip():
@@ -131,7 +131,7 @@ def readings(matter: Matter) -> list[Block]:
             label = ""
         for name, given in test.given.items():
             half = f" ± {wording.number(given.half_width)}" if given.half_width else ""
-            title = f"{wording.say('label.given')}: {name.replace('_', ' ')}"
+            title = matter.labelled("given", name.replace("_", " "))
             shown = Cell(f"{given.value}{half} {given.unit}", mono=True)
             rows.append((label, title, shown, "–", given.source))
             label = ""

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from diagnb.evaluation import Evaluation, Result, TestResult, UsedLimit
 from diagnb.quantities.rounding import significant, value_with_uncertainty
 from diagnb.record import Record
 from diagnb.record.document import CircuitTest
-from diagnb.report.blocks import Block, CellLike, Paragraph
+from diagnb.report.blocks import Cell, CellLike
 from diagnb.report.charts import significant_short
 from diagnb.report.options import Options
 from diagnb.report.wording import Wording
 
 MOST_CHARACTERS = 3000
+MOST_LINES = 40
+MOST_CELL_LINES = 14
 MOST_ROWS = 400
 NB = "\u00a0"
 
@@ -39,13 +41,15 @@ class Matter:
 
     def short(self, text: str, most: int = MOST_CHARACTERS) -> str:
         """`text`, cut with a note when it is too long for a page; the attached record keeps all of it."""
-        if len(text) <= most:
+        lines = text.splitlines()
+        if len(text) <= most and len(lines) <= MOST_LINES:
             return text
-        return f"{text[:most].rstrip()} … {self.wording.say('page.shortened', count=len(text))}"
+        kept = "\n".join(lines[:MOST_LINES])[:most].rstrip()
+        return f"{kept} … {self.wording.say('page.shortened', count=len(text))}"
 
     def rows(self, rows: Sequence[tuple[CellLike, ...]]) -> tuple[tuple[tuple[CellLike, ...], ...], tuple[str, ...]]:
         """At most 400 rows of a table, and the note that says how many were left out."""
-        kept = tuple(rows[:MOST_ROWS])
+        kept = tuple(tuple(_folded(cell) for cell in row) for row in rows[:MOST_ROWS])
         left = len(rows) - len(kept)
         return kept, (self.wording.say("page.rows-left-out", count=left),) if left else ()
 
@@ -103,6 +107,14 @@ class Matter:
         text = f"{float(text):.0f}" if abs(result.margin) >= 10 else text
         return f"{'+' if result.margin > 0 else ''}{self.wording.number(text)}{NB}U"
 
+    def identity(self) -> str:
+        """Record and revision, as they stand on every page."""
+        return self.wording.say("page.record", identity=self.record.id, revision=self.record.revision)
+
+    def labelled(self, label: str, text: str) -> str:
+        """A label of the wording, a colon as the language sets it, and a text."""
+        return self.wording.say("text.labelled", label=self.wording.say(f"label.{label}"), text=text)
+
     def named(self, test: CircuitTest) -> str:
         """A test by phase and id, short enough for a table."""
         return f"{self.phase(test.phase)} · {self.wording.say('label.test-short')}{NB}{test.id}"
@@ -119,10 +131,21 @@ def _unit(unit: str) -> str:
     return "" if unit in ("", "1") else f"{NB}{unit}"
 
 
+def one_line(text: str) -> str:
+    """`text` with its line breaks turned into blanks."""
+    return " ".join(text.splitlines())
+
+
+def _folded(cell: CellLike) -> CellLike:
+    """A cell of few lines as it is; one of many, which was meant as one line, on one."""
+    text, detail = (cell.text, cell.detail) if isinstance(cell, Cell) else (cell, "")
+    if text.count("\n") <= MOST_CELL_LINES and detail.count("\n") <= MOST_CELL_LINES:
+        return cell
+    if isinstance(cell, Cell):
+        return replace(cell, text=one_line(text), detail=one_line(detail))
+    return one_line(text)
+
+
 def judged(result: Result) -> bool:
     """Whether a limit applies to this result, or is missing: what the comparison lists."""
     return result.limit is not None or result.reason != "no-limit"
-
-
-def paragraphs(lines: Iterable[str]) -> list[Block]:
-    return [Paragraph(line) for line in lines]

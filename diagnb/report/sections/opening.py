@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from diagnb.record.document import Quantity
 from diagnb.report.blocks import Block, Heading, KeyValues, Notice, Paragraph
-from diagnb.report.sections.matter import Matter
-from diagnb.report.wording import MARKS
+from diagnb.report.sections.matter import NB, Matter, one_line
 
 _ORDER = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
 
@@ -14,11 +13,11 @@ def opening(matter: Matter) -> list[Block]:
     record, wording = matter.record, matter.wording
     title = "page.amended-title" if record.replaces else "page.title"
     blocks: list[Block] = [Heading(1, wording.say(title)), *_amendment(matter)]
-    rows = [(wording.say(f"label.{key}"), value) for key, value in _identity(matter) if value]
+    rows = [(wording.say(f"label.{key}"), one_line(value)) for key, value in _identity(matter) if value]
     blocks.append(KeyValues(tuple(rows), 2))
     cover = coverage_line(matter)
     if cover:
-        blocks.append(KeyValues(((wording.say("label.coverage"), cover),)))
+        blocks.append(KeyValues(((wording.say("label.coverage"), one_line(cover)),)))
     if record.demonstration:
         blocks.append(Paragraph(wording.say("text.demonstration"), strong=True))
     blocks.append(Notice(wording.say("section.outcome"), "\n".join(outcome(matter))))
@@ -86,7 +85,7 @@ def _identity(matter: Matter) -> list[tuple[str, str]]:
     record, wording = matter.record, matter.wording
     vehicle, order = record.vehicle, record.order
     return [
-        ("record", f"{record.id}, {wording.say('label.revision').lower()} {record.revision}"),
+        ("record", matter.identity()),
         ("order", order.number),
         ("unit", vehicle.unit),
         ("vin", vehicle.vin),
@@ -95,7 +94,7 @@ def _identity(matter: Matter) -> list[tuple[str, str]]:
         ("in-service", wording.day(vehicle.in_service) if vehicle.in_service else ""),
         ("odometer", _quantity(matter, vehicle.odometer)),
         ("engine-hours", _quantity(matter, vehicle.engine_hours)),
-        ("system-voltage", f"{vehicle.system_voltage} V"),
+        ("system-voltage", f"{vehicle.system_voltage}{NB}V"),
         ("circuit", record.circuit.name),
         ("circuit-class", wording.say("class." + record.circuit.circuit_class.replace(" ", "-"))),
         ("site", order.site),
@@ -106,9 +105,4 @@ def _identity(matter: Matter) -> list[tuple[str, str]]:
 
 
 def _quantity(matter: Matter, quantity: Quantity | None) -> str:
-    return "" if quantity is None else f"{matter.wording.number(quantity.value)} {quantity.unit}"
-
-
-def worst(verdicts: list[str]) -> str:
-    """The verdict that matters most; marks are in the wording."""
-    return min(verdicts, key=_ORDER.index) if verdicts else MARKS["not judged"]
+    return "" if quantity is None else f"{matter.wording.number(quantity.value)}{NB}{quantity.unit}"
