@@ -1,6 +1,7 @@
 """Conformity: limits, decision rules, verdicts, and what would settle them."""
 
 from diagnb.conformity.advice import Advice, Capability, advise, capability, needed_uncertainty
+from diagnb.conformity.batch import Judgements, judge_many
 from diagnb.conformity.limit import RULES, Limit, Rule
 from diagnb.conformity.verdict import (
     REASONS,
@@ -19,6 +20,7 @@ __all__ = [
     "WORDS",
     "Advice",
     "Capability",
+    "Judgements",
     "Limit",
     "Rule",
     "Verdict",
@@ -28,6 +30,7 @@ __all__ = [
     "conformance_probability",
     "guard_band",
     "judge",
+    "judge_many",
     "needed_uncertainty",
     "not_judged",
 ]

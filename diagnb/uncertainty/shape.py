@@ -7,7 +7,7 @@ go through plain Python, which is some ten times faster than arrays of one eleme
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -99,7 +99,7 @@ class Shape:
                 tail = ndtri(_student(-np.abs(x / u), np.asarray(self.degrees_of_freedom)))
             # The normal distribution function underflows beyond some 38 standard deviations.
             x = -np.sign(x) * np.maximum(np.nan_to_num(tail, nan=-38.0), -38.0) * u
-        return np.where(np.equal(u, 0), np.where(x >= 0, 1.0, 0.0), self._convolution(x)[0])
+        return np.where(np.equal(u, 0), np.where(x >= 0, 1.0, 0.0), self._sum(x, (_second, _first, ndtr)))
 
     def _cdf_one(self, x: float) -> float:
         u = self.standard_uncertainty
@@ -158,22 +158,35 @@ class Shape:
 
     def _convolution(self, x: Value) -> tuple[Value, Value]:
         """Distribution function and density at ``x`` of rectangle + rectangle + normal, arrays."""
+        return self._sum(x, (_second, _first, ndtr)), self._sum(x, (_first, _height, _density))
+
+    def _sum(self, x: Value, integrals: tuple[Callable[..., Value], ...]) -> Value:
+        """Differences of the integrals for two rectangles, one, none: each only where such shapes are."""
         a, b = np.asarray(self.first), np.asarray(self.second)
         s = np.maximum(self.normal, 1e-9 * a)
         s = np.where(s > 0, s, 1.0)
+        two, one, none = integrals
         with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
-            value, density = ndtr(x / s), np.exp(-0.5 * (x / s) ** 2) / (s * _ROOT_TWO_PI)
-            if np.any(a > 0):
-                one = (_first(x + a, s) - _first(x - a, s)) / (2 * a)
-                one_density = (ndtr((x + a) / s) - ndtr((x - a) / s)) / (2 * a)
-                value, density = np.where(a > 0, one, value), np.where(a > 0, one_density, density)
-            if np.any(b > 0):
-                corners = (x + a + b, x + a - b, x - a + b, x - a - b)
-                f2 = [_second(c, s) for c in corners]
-                f1 = [_first(c, s) for c in corners]
-                value = np.where(b > 0, (f2[0] - f2[1] - f2[2] + f2[3]) / (4 * a * b), value)
-                density = np.where(b > 0, (f1[0] - f1[1] - f1[2] + f1[3]) / (4 * a * b), density)
-        return np.clip(value, 0.0, 1.0), density
+            double = b > 0
+            if double.all():
+                result = (two(x + a + b, s) - two(x + a - b, s) - two(x - a + b, s) + two(x - a - b, s)) / (4 * a * b)
+            else:
+                single = a > 0
+                result = none(x / s) if none is ndtr else none(x, s)
+                if single.any():
+                    result = np.where(single, (one(x + a, s) - one(x - a, s)) / (2 * a), result)
+                if double.any():
+                    corners = two(x + a + b, s) - two(x + a - b, s) - two(x - a + b, s) + two(x - a - b, s)
+                    result = np.where(double, corners / (4 * a * b), result)
+        return np.clip(result, 0.0, 1.0) if none is ndtr else result
+
+
+def _height(x: Value, s: Value) -> Value:
+    return ndtr(x / s)
+
+
+def _density(x: Value, s: Value) -> Value:
+    return np.exp(-0.5 * (x / s) ** 2) / (s * _ROOT_TWO_PI)
 
 
 def _first(x: Value, s: Value) -> Value:
