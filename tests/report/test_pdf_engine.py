@@ -9,6 +9,7 @@ import os
 import struct
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -108,6 +109,12 @@ def run(*command: str, stdin: bytes | None = None) -> str:
 
 def test_two_renders_are_equal_to_the_byte():
     assert render() == render()
+
+
+def test_threads_do_not_disturb_each_other():
+    wanted = render()
+    with ThreadPoolExecutor(4) as pool:
+        assert set(pool.map(lambda _: render(), range(12))) == {wanted}
 
 
 SUBPROCESS = "import hashlib, test_pdf_engine as t; print(hashlib.sha256(t.render()).hexdigest())"

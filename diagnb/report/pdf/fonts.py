@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
@@ -12,6 +13,9 @@ from reportlab.pdfbase.ttfonts import TTFont
 FOLDER = Path(__file__).resolve().parent.parent / "fonts"
 REGULAR, BOLD, MONO = "regular", "bold", "mono"
 _FILES = {REGULAR: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf", MONO: "DejaVuSansMono.ttf"}
+
+# a face has one reading position, so only one thread at a time may read from it
+FACE_LOCK = threading.RLock()
 
 # controls, bidirectional overrides and isolates, zero-width characters, byte order mark, tags
 _DROPPED = frozenset(
@@ -76,9 +80,19 @@ def _thousandths(face: Typeface, text: str) -> float:
     return sum([widths[c] for c in text])
 
 
-@cache
 def typeface(name: str) -> Typeface:
     """The shipped face `name` ("regular", "bold", "mono"), loaded once in a process."""
+    found = _LOADED.get(name)
+    if found is None:
+        with FACE_LOCK:
+            found = _LOADED.get(name) or _LOADED.setdefault(name, _load(name))
+    return found
+
+
+_LOADED: dict[str, Typeface] = {}
+
+
+def _load(name: str) -> Typeface:
     font = TTFont(f"diagnb-{name}", str(FOLDER / _FILES[name]), shapable=False)
     face = font.face
     _mend_advances(face)
@@ -105,9 +119,10 @@ def _mend_advances(face: Any) -> None:
 def font_versions() -> str:
     """The version of each shipped face as its head table states it, for the report's metadata."""
     found = []
-    for name in _FILES:
-        face = typeface(name).font.face
-        face.seek_table("head")
-        face.skip(4)
-        found.append(f"{name} {face.read_ulong() / 65536:.2f}")
+    with FACE_LOCK:
+        for name in _FILES:
+            face = typeface(name).font.face
+            face.seek_table("head")
+            face.skip(4)
+            found.append(f"{name} {face.read_ulong() / 65536:.2f}")
     return ", ".join(found)

@@ -9,6 +9,8 @@ from typing import Any
 
 from reportlab.pdfbase import pdfdoc
 
+from diagnb.report.pdf.fonts import FACE_LOCK
+
 _ZLIB = pdfdoc.PDFZCompress
 
 
@@ -62,8 +64,9 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
 
     def file(self) -> bytes:
         """The whole file."""
-        for font in self.delayedFonts:
-            font.addObjects(self)
+        with FACE_LOCK:
+            for font in self.delayedFonts:
+                font.addObjects(self)
         return bytes(self.format())
 
 
