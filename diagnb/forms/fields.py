@@ -109,7 +109,7 @@ def _choice(*values: str, blank: str = "choose") -> tuple[tuple[str, str], ...]:
 VEHICLE = (
     Field("vehicle.vin", "VIN", hint="17 characters; leave blank where there is none"),
     Field("vehicle.unit", "Unit number"),
-    Field("vehicle.description", "Vehicle", hint="make-neutral description: type, body, engine"),
+    Field("vehicle.description", "Vehicle", hint="type, body, engine"),
     Field("vehicle.model_year", "Model year", read=read_year, keyboard="numeric"),
     Field("vehicle.odometer", "Odometer", read=read_quantity("km"), keyboard="decimal", hint="km unless you write mi"),
     Field("vehicle.engine_hours", "Engine hours", read=read_quantity("h"), keyboard="decimal"),

@@ -70,6 +70,7 @@ class Journal:
         self._stamps: dict[str, tuple[str, int]] = {}
         self._steps: list[Step] = []
         self._undone: list[Step] = []
+        self._last_time: str | None = None
         self._number = 0
         self._fresh_step = True
         self._unfinished_line = False
@@ -175,6 +176,8 @@ class Journal:
             self._closed = MappingProxyType(entry["with"])
         else:
             return False
+        if event != "close":
+            self._last_time = entry["t"]
         return True
 
     def _apply_put(self, changes: Mapping[str, str], time: str, number: int) -> None:
@@ -218,6 +221,12 @@ class Journal:
         with self._guard:
             stamp = self._stamps.get(key)
         return dt.datetime.fromisoformat(stamp[0]) if stamp else None
+
+    @property
+    def last_time(self) -> dt.datetime | None:
+        """When the sheet was changed last (closing it is no change)."""
+        with self._guard:
+            return dt.datetime.fromisoformat(self._last_time) if self._last_time else None
 
     def number_of(self, key: str) -> int:
         """The number of the entry that changed this field last; 0 when it never was."""

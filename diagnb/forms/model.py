@@ -111,8 +111,8 @@ class FormModel:
 
     @property
     def created(self) -> dt.datetime:
-        """When the sheet was begun."""
-        return self.journal.time_of("order.opened") or self.clock()
+        """When the record was made: the time of the last entry, so that no test is later than its record."""
+        return self.journal.last_time or self.clock()
 
     def begin(self, presets: Mapping[str, str]) -> None:
         """Put the first entries of a new sheet (the technician's name and the like); none on a sheet that has any."""

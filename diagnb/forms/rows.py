@@ -261,6 +261,8 @@ class Rows:
         if result is None:
             return row
         word = result.verdict.verdict
+        if result.reason == "no-limit":
+            return row | {"plain": True, "value": self.presenter.value(result), "limit": "no limit applies"}
         return row | {
             "verdict": word,
             "mark": self.presenter.mark(word),

@@ -67,7 +67,8 @@ class Sheet:
         self.next = _button("Next", self.guarded(lambda: self._move(1)), go=True)
         self.undo = _button("Undo", self.guarded(lambda: self._turn_back(again=False)))
         self.redo = _button("Redo", self.guarded(lambda: self._turn_back(again=True)))
-        self.bright = _button("Bright sun view", self.guarded(self._toggle_bright))
+        self.bright = _button("Bright sun", self.guarded(self._toggle_bright))
+        self.shield = Shield()
         self.root = self._frame()
         self.show(self.here)
 
@@ -80,7 +81,7 @@ class Sheet:
         body = _box([steps, screen], "dn-body")
         self.undo.add_class("dn-push")
         foot = _box([self.back, self.next, self.undo, self.redo, self.bright], "dn-foot")
-        return _box([Shield(), head, body, foot], "dn-root")
+        return _box([self.shield, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
         if step == "sign":
@@ -221,7 +222,7 @@ class Sheet:
     def _toggle_bright(self) -> None:
         is_bright = "dn-bright" in self.root._dom_classes
         (self.root.remove_class if is_bright else self.root.add_class)("dn-bright")
-        self.bright.description = "Bright sun view" if is_bright else "Ordinary view"
+        self.bright.description = "Bright sun" if is_bright else "Ordinary"
 
     def _closed(self) -> None:
         """After signing: nothing takes entries any more."""
@@ -242,7 +243,7 @@ class Sheet:
     def show(self, step: str) -> None:
         """Show one step, brought up to date."""
         with self._guard:
-            self.here = step
+            moved, self.here = self.here != step, step
             self.say("")
             self.model.journal.end_step()
             if step == "sign":
@@ -256,6 +257,8 @@ class Sheet:
                 self.table.value = self.signing.summary()
             for name, screen in self.screens.items():
                 screen.layout.display = "" if name == step else "none"
+            if moved:
+                self.shield.scroll_to_top()
             order = [spec.id for spec in STEPS]
             self.back.disabled = step == order[0]
             self.next.disabled = step == order[-1]

@@ -152,7 +152,8 @@ class SigningStep:
             "After this the sheet takes no more entries; a correction is a new revision."
         )
         self.asking.layout.display = ""
-        self.sign.disabled = True
+        self.sign.layout.display = "none"
+        self.refuse.focus()
 
     def _check_signature(self) -> None:
         if not self.key.value:

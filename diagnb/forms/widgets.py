@@ -118,3 +118,7 @@ class Shield(anywidget.AnyWidget):
 
     _esm = _STATIC / "shield.js"
     _css = _STATIC / "sheet.css"
+
+    def scroll_to_top(self) -> None:
+        """Show the top of the form."""
+        self.send({"k": "top"})

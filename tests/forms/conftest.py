@@ -44,6 +44,11 @@ class Clock:
 
 
 @pytest.fixture
+def visit() -> dict[str, str]:
+    return dict(ENTRIES)
+
+
+@pytest.fixture
 def clock() -> Clock:
     return Clock()
 

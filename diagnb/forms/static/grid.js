@@ -118,6 +118,7 @@ function render({ model, el }) {
     }
     if (row.kind === "result") {
       nodes.line.dataset.verdict = row.verdict || "none";
+      nodes.line.classList.toggle("dn-plain", Boolean(row.plain));
       nodes.verdict.textContent = row.verdict ? `${row.mark} ${row.verdict}` : "";
       nodes.value.textContent = row.value || "";
       nodes.limit.textContent = row.limit || "";
@@ -273,7 +274,12 @@ function render({ model, el }) {
         }
       }
       const before = ack && parts.get(ack.key);
-      for (const row of message.rows) paint(row);
+      const known = model.get("rows");
+      for (const row of message.rows) {
+        const place = known.findIndex((old) => old.key === row.key);
+        if (place >= 0) known[place] = row; // in place and without an event: for whoever draws these rows next
+        paint(row);
+      }
       if (before) mark(ack.key);
       const say = message.rows.filter((row) => row.kind === "result" && row.verdict).map((row) => `${row.label}: ${row.verdict}`).join(". ");
       if (say && spoken.textContent !== say) spoken.textContent = say;

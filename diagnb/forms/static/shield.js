@@ -1,7 +1,7 @@
 // Keeps the notebook's own key commands out of the form: with a button or a list in focus, a double "d" would
-// delete the form's cell. Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
+// delete the form's cell. Also scrolls the form to its top when a step begins. Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
 
-function render({ el }) {
+function render({ model, el }) {
   el.classList.add("dn-shield");
   const stop = (event) => {
     if (event.ctrlKey || event.metaKey) {
@@ -31,8 +31,14 @@ function render({ el }) {
     watch.observe(root, { childList: true, subtree: true });
   }
 
+  const onMessage = (message) => {
+    if (message.k === "top" && root) root.scrollTop = 0;
+  };
+
   settle(100);
+  model.on("msg:custom", onMessage);
   return () => {
+    model.off("msg:custom", onMessage);
     if (root) root.removeEventListener("keydown", stop);
     if (watch) watch.disconnect();
   };

@@ -261,3 +261,12 @@ def test_parts_and_codes_reach_the_record(model):
     record = model.record()
     assert record.parts[0].causal is True
     assert record.codes[0].phase == "as found"
+
+
+def test_no_test_is_later_than_its_record_and_closing_changes_nothing(model):
+    feed_drop(model)
+    record = model.record()
+    assert max(t.time for t in record.tests) <= record.created
+    assert record.order.opened < record.created
+    model.close({"report": "r.pdf"})
+    assert model.record() == record

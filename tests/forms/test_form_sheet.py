@@ -1,0 +1,339 @@
+"""The form's widgets without a kernel: what a browser sends comes in, what it is told goes out."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from pathlib import Path
+
+import pytest
+
+from diagnb.forms.journal import Journal
+from diagnb.forms.model import FormModel, load_library
+from diagnb.forms.rows import STEPS
+from diagnb.forms.sheet import Sheet
+from diagnb.notebook.office import ShopOffice
+from diagnb.notebook.present import ReportPresenter
+from diagnb.proof import verify_report
+from diagnb.record import canonical_bytes
+from diagnb.signing.trust import load_trust
+
+
+class Bench:
+    """A sheet, what it logged, and what its grids sent to the browser."""
+
+    def __init__(self, folder: Path, clock, visit: dict[str, str]) -> None:
+        self.folder = folder
+        self.visit = visit
+        self.log: list[str] = []
+        self.office = ShopOffice(folder / "keys", folder / "keys" / "trust.json", folder, clock)
+        model = FormModel(
+            Journal.open(folder / "drafts" / "s-1.jsonl"), sheet="s-1", library=load_library(), clock=clock
+        )
+        model.begin({"record.id": "rec-1"})
+        self.sheet = Sheet(model, presenter=ReportPresenter(), office=self.office, log=self.log.append, settle=30)
+        self.model = model
+        self.sent: list[dict] = []
+        for grid in self.sheet.grids.values():
+            grid.send = lambda message, buffers=None: self.sent.append(message)
+
+    def type(self, key: str, text: str, seq: int = 1) -> dict:
+        """What the browser sends for one key press; returns the answer."""
+        grid = self.sheet.grids[self.sheet.here]
+        grid._handle_custom_msg({"k": "edit", "view": "v", "key": key, "text": text, "seq": seq}, [])
+        return self.sent[-1]
+
+    def act(self, key: str) -> None:
+        self.sheet.grids[self.sheet.here]._handle_custom_msg({"k": "act", "view": "v", "key": key}, [])
+
+    def row(self, key: str, step: str = "") -> dict:
+        return next(r for r in self.sheet.grids[step or self.sheet.here].rows if r.get("key") == key)
+
+    @property
+    def trouble(self) -> str:
+        return self.sheet.trouble.value
+
+
+@pytest.fixture
+def bench(tmp_path, clock, visit):
+    made = Bench(tmp_path, clock, visit)
+    yield made
+    made.sheet.stop()
+
+
+def fill(bench: Bench) -> None:
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    bench.type("tests.t1.readings.drop", "350 mV")
+    bench.type("tests.t1.readings.load_current", "4.80")
+
+
+def test_a_key_press_is_on_disk_before_the_browser_is_told_so(bench):
+    bench.sheet.show("vehicle")
+    answer = bench.type("order.number", "RO-4711", seq=7)
+    assert answer["ack"] == {"view": "v", "key": "order.number", "seq": 7, "version": bench.model.journal.number}
+    assert b"RO-4711" in bench.model.journal.path.read_bytes()
+    assert answer["rows"][0]["version"] == bench.model.journal.number
+    assert bench.row("order.number")["text"] == "RO-4711"
+
+
+def test_a_reading_brings_its_verdict_and_only_the_rows_that_changed(bench):
+    fill(bench)
+    answer = bench.type("tests.t1.readings.drop", "48.0 mV")
+    changed = {row["key"] for row in answer["rows"]}
+    assert changed == {"tests.t1.readings.drop", "tests.t1.results.feed_drop", "tests.t1.results.feed_resistance"}
+    result = next(r for r in answer["rows"] if r["key"].endswith("feed_drop"))
+    assert (result["mark"], result["verdict"]) == ("✓", "pass")
+    assert result["value"].startswith("0.04800 ± ")
+    assert result["picture"].startswith("<svg")
+    assert 'role="img"' in result["picture"]
+
+
+def test_an_entry_that_cannot_be_kept_is_refused_and_not_acknowledged(bench, monkeypatch):
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "write", full)
+    answer = bench.type("order.number", "RO-1")
+    assert answer["k"] == "refused"
+    assert "No space left" in answer["reason"]
+
+
+def test_a_fault_in_the_evaluation_is_said_and_the_entry_acknowledged(bench, monkeypatch):
+    fill(bench)
+
+    def broken(*_: object) -> None:
+        raise RuntimeError("no such luck")
+
+    monkeypatch.setattr("diagnb.forms.model.evaluate_test", broken)
+    answer = bench.type("tests.t1.readings.drop", "351 mV", seq=9)
+    assert answer["ack"]["seq"] == 9
+    assert "entries are saved" in bench.trouble
+    assert b"351 mV" in bench.model.journal.path.read_bytes()
+    assert "no such luck" in bench.log[-1]
+
+
+@pytest.mark.parametrize("message", [None, [], "x", {}, {"k": "edit"}, {"k": "edit", "key": 3, "text": "x"}, {"k": "act", "key": None}, {"k": "act", "key": "go"}])  # fmt: skip
+def test_a_message_that_makes_no_sense_changes_nothing(bench, message):
+    before = bench.model.journal.number
+    bench.sheet.grids["vehicle"]._handle_custom_msg(message, [])
+    assert bench.model.journal.number == before
+
+
+def test_markup_in_any_text_is_shown_as_text(bench):
+    evil = '<img src=x onerror="alert(1)"><script>alert(2)</script>'
+    fill(bench)
+    for key in ("vehicle.unit", "circuit.name", "order.number", "people.technician.name", "tests.t1.note"):
+        bench.model.put(key, evil)
+    bench.model.put("tests.t1.limits.feed_drop.use", "own")
+    bench.model.put("tests.t1.limits.feed_drop.upper", "0.3")
+    bench.model.put("tests.t1.limits.feed_drop.source", evil)
+    for spec in STEPS:
+        bench.sheet.show(spec.id)
+    shown = [bench.sheet.title.value, bench.sheet.table.value, bench.sheet.signing.state.value]
+    shown += [row.get("picture", "") for grid in bench.sheet.grids.values() for row in grid.rows]
+    bench.sheet.say(evil)
+    for text in (*shown, bench.trouble):
+        assert "<img src=x" not in text
+        assert "<script" not in text
+
+
+def test_the_step_list_says_what_is_done_and_what_is_missing(bench):
+    descriptions = {step: button.description for step, button in bench.sheet.step_buttons.items()}
+    assert descriptions["vehicle"] == "! Vehicle and complaint (3 missing)"
+    assert descriptions["found"] == "· As found"
+    fill(bench)
+    bench.sheet.show("review")
+    descriptions = {step: button.description for step, button in bench.sheet.step_buttons.items()}
+    assert descriptions["vehicle"] == "✓ Vehicle and complaint"
+    assert descriptions["found"] == "✓ As found"
+    assert descriptions["review"] == "✓ Review"
+
+
+def test_next_and_back_walk_the_steps_and_stop_at_the_ends(bench):
+    assert bench.sheet.back.disabled
+    for _ in range(20):
+        bench.sheet.next.click()
+    assert bench.sheet.here == "sign"
+    assert bench.sheet.next.disabled
+    visible = [step for step, screen in bench.sheet.screens.items() if screen.layout.display != "none"]
+    assert visible == ["sign"]
+
+
+def test_review_leads_to_the_field_that_is_missing(bench):
+    bench.sheet.show("review")
+    row = next(r for r in bench.sheet.grids["review"].rows if r.get("label") == "Repair order is missing")
+    bench.act(row["key"])
+    assert bench.sheet.here == "vehicle"
+    assert bench.sent[-1] == {"k": "focus", "key": "order.number"}
+
+
+def test_review_says_what_would_get_the_claim_rejected(bench):
+    fill(bench)
+    bench.sheet.show("review")
+    labels = [r["label"] for r in bench.sheet.grids["review"].rows if r["kind"] == "action"]
+    assert any("cause is not stated" in label for label in labels)
+    assert "✗ fail" in bench.sheet.table.value
+
+
+def test_undo_goes_to_the_field_and_redo_brings_it_back(bench):
+    bench.sheet.show("vehicle")
+    for text in ("R", "RO", "RO-1"):
+        bench.type("order.number", text)
+    bench.sheet.show("circuit")
+    bench.type("circuit.name", "lamp")
+    bench.sheet.undo.click()
+    assert bench.row("circuit.name")["text"] == ""
+    bench.sheet.undo.click()
+    assert bench.sheet.here == "vehicle"
+    assert bench.row("order.number")["text"] == ""
+    bench.sheet.redo.click()
+    assert bench.row("order.number")["text"] == "RO-1"
+    bench.sheet.undo.click()
+    for _ in range(3):
+        bench.sheet.undo.click()
+    assert "nothing more to undo" in bench.trouble
+
+
+def test_taking_a_test_off_removes_its_rows(bench):
+    fill(bench)
+    bench.act("remove.tests.t1")
+    assert bench.sheet.grids["found"].rows == []
+    bench.sheet.undo.click()
+    assert bench.row("tests.t1.readings.drop", "found")["text"] == "350 mV"
+
+
+def test_a_second_instrument_with_the_function_brings_the_choice(bench):
+    fill(bench)
+    assert bench.row("tests.t1.readings.load_current.instrument")["text"] == "m1"
+    bench.type("tests.t1.readings.load_current.instrument", "m2")
+    bench.type("tests.t1.readings.load_current", "4.8")
+    assert bench.model.record().tests[0].readings[1].instrument == "m2"
+
+
+def test_the_rows_kept_for_a_later_view_are_those_of_now(bench):
+    fill(bench)
+    state = bench.sheet.grids["found"].get_state("rows")["rows"]
+    assert next(r for r in state if r.get("key") == "tests.t1.readings.drop")["text"] == "350 mV"
+
+
+def test_signing_makes_a_report_that_proves_itself(bench, clock):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    assert step.key.options == ()
+    step.make.click()
+    assert len(step.passphrase.value) > 15
+    step.sign.click()
+    assert "signature: is missing" in bench.trouble
+    bench.sheet.say("")
+    step.pad.strokes = [[[100, 100], [200, 120], [300, 80]]]
+    step.sign.click()
+    assert bench.trouble == ""
+    assert "1 fail" in step.question.value
+    step.confirm.click()
+    step.worker.join(30)
+    assert bench.trouble == "" and not bench.log, bench.log
+    path = bench.folder / "rec-1-r1.pdf"
+    assert html_path(path) in step.result.value
+    assert step.passphrase.value == ""
+    trust = load_trust(bench.folder / "keys" / "trust.json")
+    proof = verify_report(path, trust=trust, moment=clock() + dt.timedelta(minutes=1))
+    assert proof.trustworthy, proof.reasons
+    assert proof.signatures[0].signer == "Ann Example"
+    assert canonical_bytes(proof.record) == canonical_bytes(bench.model.record())
+    assert all(grid.locked for grid in bench.sheet.grids.values())
+    assert bench.type("order.number", "other")["k"] == "refused"
+    sent: list = []
+    step.save.send = lambda message, buffers=None: sent.append((message, buffers))
+    step.save._handle_custom_msg({"k": "want"}, [])
+    assert sent[0][0] == {"k": "file", "name": "rec-1-r1.pdf", "mime": "application/pdf"}
+    assert sent[0][1][0] == path.read_bytes()
+
+
+def html_path(path: Path) -> str:
+    import html
+
+    return html.escape(str(path))
+
+
+def test_a_typed_name_may_stand_for_the_drawing_but_only_the_technicians_own(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    step.typed.send = lambda *_, **__: None
+    step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "Somebody Else", "seq": 1}, [])  # fmt: skip
+    step.sign.click()
+    assert "signature: is missing" in bench.trouble
+    step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "ann  example", "seq": 2}, [])  # fmt: skip
+    bench.sheet.say("")
+    step.sign.click()
+    assert bench.trouble == ""
+    step.refuse.click()
+    assert bench.model.locked == ""
+
+
+def test_a_wrong_passphrase_is_said_and_the_sheet_stays_open(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.passphrase.value = "not the passphrase"
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(30)
+    assert "wrong passphrase" in bench.trouble
+    assert "not the passphrase" not in bench.trouble + "".join(bench.log)
+    assert bench.model.locked == ""
+    assert not list(bench.folder.glob("*.pdf"))
+
+
+def test_another_persons_key_cannot_sign_the_technicians_record(bench):
+    fill(bench)
+    path = bench.office.make_key(name="Bob Other", passphrase=b"long enough passphrase")
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.key.value = str(path)
+    step.passphrase.value = "long enough passphrase"
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(30)
+    assert "belongs to Bob Other" in bench.trouble
+    assert not list(bench.folder.glob("*.pdf"))
+
+
+def test_no_passphrase_reaches_the_journal_or_the_log(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    secret = step.passphrase.value
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(30)
+    for path in bench.folder.rglob("*"):
+        if path.is_file():
+            assert secret.encode() not in path.read_bytes(), path
+    assert secret not in step.made.value
+
+
+def test_an_incomplete_sheet_cannot_be_signed(bench):
+    bench.sheet.show("sign")
+    assert bench.sheet.signing.sign.disabled
+    assert "missing or wrong" in bench.sheet.signing.state.value
+
+
+def test_the_form_is_few_models_whatever_the_number_of_readings(bench):
+    from ipywidgets import Widget
+
+    fill(bench)
+    before = len(Widget.get_manager_state()["state"])
+    for _ in range(40):
+        bench.sheet._add_test("feed-side-drop", "found", "")
+    assert len(Widget.get_manager_state()["state"]) == before
