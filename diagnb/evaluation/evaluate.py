@@ -14,16 +14,15 @@ from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives
 from diagnb.evaluation.displays import read_display
-from diagnb.evaluation.results import Evaluation, Method, Result, TestResult, UsedLimit
+from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, digest, procedure_of
 from diagnb.record.document import CircuitTest, Given
-from diagnb.uncertainty import BudgetRow, Component, Estimate, Formula, monte_carlo, propagate
+from diagnb.uncertainty import BudgetRow, Component, DivisorHoldsZero, Estimate, Formula, propagate_by_rule
 from diagnb.version import VERSION
 
 COVERAGE = 0.95
-LARGEST_DIVISOR_UNCERTAINTY = 0.05
 TRIALS = 1_000_000
 SEED = 1
 
@@ -105,66 +104,36 @@ def _derive(
         reason, detail = ("circuit-class-forbids", "") if forbidden else _why_not(spec, inputs, refusals)
         return _empty(spec, used, not_judged(reason, limit=limit), detail)
     try:
-        estimate, method, sample = _compute(formula, inputs, procedure)
-    except _DivisorHoldsZero as held:
+        outcome = propagate_by_rule(
+            formula, inputs, coverage=COVERAGE, tables=procedure.tables,
+            physical_lower=spec.physical_lower, physical_upper=spec.physical_upper, trials=TRIALS, seed=SEED,
+        )  # fmt: skip
+    except DivisorHoldsZero as held:
         return _empty(spec, used, not_judged("divisor-holds-zero", limit=limit), str(held), formula)
     except MeasurementFault as error:
         return _empty(spec, used, not_judged("no-value", limit=limit), error.faults[0].what, formula)
-    scale = unit(spec.unit)
-    expanded = estimate.expanded(COVERAGE)
-    interval, u = expanded.interval, float(estimate.standard_uncertainty)
-    half, k = float(expanded.expanded_uncertainty), float(expanded.coverage_factor)
-    if sample is not None:
-        interval, u = sample.interval, sample.standard_uncertainty
-        half = (interval[1] - interval[0]) / 2
-        k = half / u if u else 0.0
+    estimate, scale = outcome.estimate, unit(spec.unit)
+    sample = outcome.sample if outcome.method == "monte-carlo" else None
     rule = _rule(procedure, spec)
     if limit is None:
         verdict = not_judged(limit_reason, rule=rule)
     else:
         probability = None if sample is None else sample.probability_within(limit.lower, limit.upper)
-        verdict = judge(estimate, limit, rule, probability=probability)
+        # The sample's mean is the value that is reported, so it is the one that is judged.
+        shown = estimate if sample is None else Estimate.of(outcome.value, estimate.components, estimate.correlations)
+        verdict = judge(shown, limit, rule, probability=probability)
     advice: tuple[Advice, ...] = ()
     if verdict.verdict not in ("pass", "fail") and limit is not None:
         advice = advise(estimate, verdict, alternatives(record, test, procedure, spec, formula, inputs))
     acceptance = (_shown(verdict.acceptance_lower, scale), _shown(verdict.acceptance_upper, scale))
     return Result(
-        spec.name, spec.title, spec.unit, float(scale.from_si(estimate.value)), u / scale.factor,
-        float(estimate.degrees_of_freedom), k, half / scale.factor, COVERAGE,
-        (float(scale.from_si(interval[0])), float(scale.from_si(interval[1]))), method, used, verdict,
-        formula.text, formula.names, _scaled(estimate.budget(), scale.factor), _in_unit(advice, scale.factor), "",
-        acceptance, estimate,
+        spec.name, spec.title, spec.unit, float(scale.from_si(outcome.value)),
+        outcome.standard_uncertainty / scale.factor, float(estimate.degrees_of_freedom), outcome.coverage_factor,
+        outcome.expanded_uncertainty / scale.factor, COVERAGE,
+        (float(scale.from_si(outcome.interval[0])), float(scale.from_si(outcome.interval[1]))), outcome.method, used,
+        verdict, formula.text, formula.names, _scaled(estimate.budget(), scale.factor),
+        _in_unit(advice, scale.factor), "", acceptance, outcome.triggers, estimate,
     )  # fmt: skip
-
-
-class _DivisorHoldsZero(Exception):
-    pass
-
-
-def _compute(formula: Formula, inputs: Mapping[str, Estimate], procedure: Procedure) -> tuple[Estimate, Method, Any]:
-    """Linear propagation; Monte Carlo where a divisor is known to worse than 5 %."""
-    chosen = {name: inputs[name] for name in formula.names}
-    sampled = False
-    for divisor in formula.divisors:
-        alone = divisor.names[0] if len(divisor.steps) == 1 else ""
-        below = chosen[alone] if alone else propagate(divisor, chosen, tables=procedure.tables)
-        if _holds_zero(below):
-            raise _DivisorHoldsZero(", ".join(divisor.names))
-        if float(below.standard_uncertainty) > LARGEST_DIVISOR_UNCERTAINTY * abs(float(below.value)):
-            sampled = True
-    estimate = propagate(formula, chosen, tables=procedure.tables)
-    if not sampled:
-        return estimate, "linear", None
-    sample = monte_carlo(formula, chosen, coverage=COVERAGE, trials=TRIALS, seed=SEED, tables=procedure.tables)
-    return estimate, "monte-carlo", sample
-
-
-def _holds_zero(divisor: Estimate) -> bool:
-    # No shape without Student's tails reaches 2.5 u at 95 %, so most divisors need no quantile.
-    if math.isinf(divisor.degrees_of_freedom) and abs(divisor.value) > 2.5 * divisor.standard_uncertainty:
-        return False
-    low, high = divisor.expanded(COVERAGE).interval
-    return bool(low <= 0 <= high)
 
 
 def _why_not(spec: DerivedSpec, inputs: Mapping[str, Estimate], refusals: Mapping[str, str]) -> tuple[str, str]:

@@ -63,6 +63,8 @@ class Result:
     advice: tuple[Advice, ...] = ()
     detail: str = ""
     acceptance: tuple[float | None, float | None] = (None, None)
+    triggers: tuple[str, ...] = ()
+    """Why Monte Carlo was run; the method says whether its numbers were needed."""
     estimate: Estimate | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -98,6 +100,7 @@ class Result:
             "coverage": self.coverage,
             "interval": list(self.interval) if self.interval else None,
             "method": self.method,
+            "triggers": list(self.triggers),
             "limit": self.limit.to_plain() if self.limit else None,
             "rule": self.verdict.rule,
             "conformance_probability": probability,

@@ -43,6 +43,12 @@ class Table:
     standard_uncertainty: float = 0.0
     hold: bool = False
     """Outside the table, hold its end value instead of refusing."""
+    shift: Value = 0.0
+    """Added to every y: a number, or an array of draws."""
+
+    def shifted(self, shift: Value) -> Table:
+        """The same table with ``shift`` (unit of y) added to its output."""
+        return replace(self, shift=shift)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,8 +245,8 @@ def _power(x: Value, y: Value) -> Value:
 def _interpolate(table: Table, x: Value) -> Value:
     if not table.hold and (np.any(np.less(x, table.x[0])) or np.any(np.greater(x, table.x[-1]))):
         raise ValueError(f"outside the table {table.name} ({table.x[0]:g} to {table.x[-1]:g})")
-    result = np.interp(x, table.x, table.y)
-    return result if isinstance(x, np.ndarray) else float(result)
+    result = np.interp(x, table.x, table.y) + table.shift
+    return result if isinstance(result, np.ndarray) and result.ndim else float(result)
 
 
 def _slopes(step: Step, values: list[Value], index: int, tables: Mapping[str, Table]) -> tuple[Value, ...]:

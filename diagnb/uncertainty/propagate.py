@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -54,8 +53,7 @@ def _table_components(formula: Formula, inputs: Mapping[str, Estimate], tables: 
             # The slope of the result against the table's output, by a small shift of the whole table.
             values = {n: e.value for n, e in inputs.items()}
             shift = table.standard_uncertainty
-            up = replace(table, y=tuple(y + shift for y in table.y))
-            down = replace(table, y=tuple(y - shift for y in table.y))
+            up, down = table.shifted(shift), table.shifted(-shift)
             effect = (formula.value(values, {**tables, name: up}) - formula.value(values, {**tables, name: down})) / 2
             found.append(Component(f"table {name}", effect))
     return found

@@ -3,38 +3,56 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
 from diagnb.uncertainty.estimate import Component, Estimate, Pair, Value, merge, resolve
 from diagnb.uncertainty.formula import Formula, Table, parse_formula
+from diagnb.uncertainty.propagate import propagate
 
 GENERATOR = "PCG64DXSM"
+_FEWEST = 1000
+_BATCHES_AT_LEAST = 10
+_ROOT_THREE = math.sqrt(3)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Sample:
-    """Summary of a Monte Carlo run: value, u, and 95 % (or other) coverage intervals of the result."""
+    """Summary of a Monte Carlo run: value, u, and coverage intervals of the result.
+
+    ``interval`` is probabilistically symmetric (JCGM 101, 7.7.2), ``shortest_interval`` the shortest (7.7.4).
+    """
 
     value: float
     standard_uncertainty: float
     interval: tuple[float, float]
-    shortest_interval: tuple[float, float]
     coverage: float
     trials: int
     seed: int
     generator: str
-    values: Value
-    """The draws, sorted: array (trials,)."""
+    draws: Value
+    """The draws in no order: array (trials,)."""
+
+    @cached_property
+    def shortest_interval(self) -> tuple[float, float]:
+        """The shortest interval with the stated coverage; its ends are noisier than those of ``interval``."""
+        ordered = np.sort(self.draws)
+        held = _held(self.coverage, self.trials)
+        start = int(np.argmin(ordered[held:] - ordered[: self.trials - held]))
+        return float(ordered[start]), float(ordered[start + held])
 
     def probability_within(self, lower: float | None, upper: float | None) -> float:
         """Share of the draws that lie within the limits, ends included."""
-        low = 0 if lower is None else int(np.searchsorted(self.values, lower, side="left"))
-        high = self.trials if upper is None else int(np.searchsorted(self.values, upper, side="right"))
-        return max(high - low, 0) / self.trials
+        inside = np.ones(self.trials, dtype=bool)
+        if lower is not None:
+            inside &= self.draws >= lower
+        if upper is not None:
+            inside &= self.draws <= upper
+        return float(np.count_nonzero(inside)) / self.trials
 
 
 def monte_carlo(
@@ -47,64 +65,164 @@ def monte_carlo(
     seed: int = 1,
     tables: Mapping[str, Table] | None = None,
 ) -> Sample:
-    """Propagate distributions through ``formula`` (JCGM 101, clause 7; quantiles by 7.7.2, shortest by 7.7.4).
+    """Propagate distributions through ``formula`` with a fixed number of trials (JCGM 101, clause 7).
 
     Every independent source is drawn once and shared by all inputs that carry it. Inputs with a stated
     correlation are drawn jointly normal. Raises as :func:`~diagnb.uncertainty.propagate.propagate` does, and
     :class:`~diagnb.errors.MeasurementFault` when the formula has no value for some draw.
     """
-    from diagnb.uncertainty.propagate import propagate
-
-    checked = parse_formula(formula) if isinstance(formula, str) else formula
-    if not 0 < coverage < 1:
-        raise fault("coverage", f"{coverage} must lie between 0 and 1", "0.95 means 95 %")
-    if trials < 1000:
+    drawing = _prepare(formula, inputs, correlations, coverage, tables)
+    if trials < _FEWEST:
         raise fault("trials", f"{trials} are too few", "1,000,000 take well under a second")
-    linear = propagate(checked, inputs, correlations=correlations, tables=tables)
-    named = {name: inputs[name].named(name) for name in checked.names}
-    draws = _draw(named, linear, trials, np.random.Generator(np.random.PCG64DXSM(seed)))
-    result = np.asarray(checked.value(draws, tables), dtype=float)
-    if not np.all(np.isfinite(result)):
-        raise MeasurementFault(Fault(checked.text, "has no value for part of the readings' distributions"))
-    result = np.sort(np.broadcast_to(result, (trials,)))
-    held = math.floor(coverage * trials + 0.5)
-    tail = (trials - held) // 2
-    widths = result[held:] - result[: trials - held]
-    start = int(np.argmin(widths))
-    return Sample(
-        float(np.mean(result)),
-        float(np.std(result, ddof=1)),
-        (float(result[tail]), float(result[tail + held - 1])),
-        (float(result[start]), float(result[start + held])),
-        coverage,
-        trials,
-        seed,
-        GENERATOR,
-        result,
+    draws = drawing.result(trials, np.random.Generator(np.random.PCG64DXSM(seed)))
+    return _summary(draws, coverage, seed)
+
+
+def adaptive_monte_carlo(
+    formula: str | Formula,
+    inputs: Mapping[str, Estimate],
+    *,
+    correlations: Mapping[Pair, float] | None = None,
+    coverage: float = 0.95,
+    digits: int = 2,
+    seed: int = 1,
+    most_trials: int = 20_000_000,
+    tables: Mapping[str, Table] | None = None,
+) -> Sample:
+    """As :func:`monte_carlo`, batch after batch until value, u and both ends are stable (JCGM 101, 7.9).
+
+    Stable means: twice the standard deviation of the mean over batches is below half a unit of the last of
+    ``digits`` significant digits of u. At least ten batches are run, because a standard deviation from two or
+    three batches stops by luck. Raises :class:`MeasurementFault` when ``most_trials`` do not suffice.
+    """
+    drawing = _prepare(formula, inputs, correlations, coverage, tables)
+    if digits not in (1, 2, 3):
+        raise fault("digits", f"{digits} must be 1, 2 or 3")
+    size = max(math.ceil(100 / (1 - coverage)), 10_000)
+    generator = np.random.Generator(np.random.PCG64DXSM(seed))
+    batches: list[Value] = []
+    rows: list[tuple[float, float, float, float]] = []
+    while len(batches) * size < most_trials:
+        batch = drawing.result(size, generator)
+        batches.append(batch)
+        one = _summary(batch, coverage, seed)
+        rows.append((one.value, one.standard_uncertainty, *one.interval))
+        if len(rows) >= _BATCHES_AT_LEAST:
+            spread = np.std(np.asarray(rows), axis=0, ddof=1) / math.sqrt(len(rows))
+            u = float(np.mean([row[1] for row in rows]))
+            if np.all(2 * spread <= numerical_tolerance(u, digits)):
+                return _summary(np.concatenate(batches), coverage, seed)
+    raise MeasurementFault(
+        Fault(
+            "Monte Carlo",
+            f"not stable after {most_trials:,} trials",
+            "ask for fewer digits, or reduce the largest source",
+        )
     )
 
 
-def _draw(
-    inputs: Mapping[str, Estimate], linear: Estimate, trials: int, generator: np.random.Generator
-) -> dict[str, Value]:
-    """Arrays (trials,) of every input. The worst end of an undecided group is the one the linear budget took."""
-    joint = _joint_normal(linear, trials, generator)
-    decided = {row.source: row.assumption for row in linear.parts}
-    common = {c.group for c in linear.components if c.group and decided.get(c.group) == "taken as fully common"}
-    lone = {
-        i for row in linear.parts if row.assumption.startswith("whole limit") for i in [row.source.rsplit(":", 1)[0]]
-    }
-    drawn: dict[str, Value] = dict(joint)
-    result: dict[str, Value] = {}
-    for name, estimate in inputs.items():
-        total: Value = np.full(trials, float(estimate.value))
-        for c in _as_drawn(merge(estimate.components), lone):
-            key = c.group if c.group in common else c.source
-            if key not in drawn:
-                drawn[key] = _standard(c, trials, generator)
-            total = total + float(c.contribution) * drawn[key]
-        result[name] = total
-    return result
+def numerical_tolerance(standard_uncertainty: float, digits: int) -> float:
+    """Half a unit of the last of ``digits`` significant digits of u (JCGM 101, 7.9.2)."""
+    if standard_uncertainty <= 0:
+        return 0.0
+    exponent = math.floor(math.log10(standard_uncertainty)) - digits + 1
+    # u that rounds up to the next power of ten has its last digit one place further left.
+    if round(standard_uncertainty / 10.0**exponent) >= 10**digits:
+        exponent += 1
+    return 0.5 * 10.0**exponent
+
+
+def _held(coverage: float, trials: int) -> int:
+    return min(math.floor(coverage * trials + 0.5), trials - 1)
+
+
+def _summary(draws: Value, coverage: float, seed: int) -> Sample:
+    trials = draws.size
+    held = _held(coverage, trials)
+    low = (trials - held) // 2
+    high = low + held - 1
+    parted = np.partition(draws, (low, high))
+    mean = float(np.mean(draws))
+    return Sample(
+        mean, float(np.std(draws, ddof=1, mean=np.asarray([mean]))), (float(parted[low]), float(parted[high])),
+        coverage, trials, seed, GENERATOR, draws,
+    )  # fmt: skip
+
+
+def _prepare(
+    formula: str | Formula,
+    inputs: Mapping[str, Estimate],
+    correlations: Mapping[Pair, float] | None,
+    coverage: float,
+    tables: Mapping[str, Table] | None,
+) -> _Drawing:
+    checked = parse_formula(formula) if isinstance(formula, str) else formula
+    if not 0 < coverage < 1:
+        raise fault("coverage", f"{coverage} must lie between 0 and 1", "0.95 means 95 %")
+    linear = _linear(checked, inputs, correlations, tables)
+    named = {name: inputs[name].named(name) for name in checked.names}
+    return _Drawing(checked, named, linear, dict(tables or {}))
+
+
+def _linear(
+    formula: Formula,
+    inputs: Mapping[str, Estimate],
+    correlations: Mapping[Pair, float] | None,
+    tables: Mapping[str, Table] | None,
+) -> Estimate:
+    """The linear result decides which end an undecided group takes; where there is none, its inputs' sum does."""
+    try:
+        return propagate(formula, inputs, correlations=correlations, tables=tables)
+    except MeasurementFault:
+        return propagate(" + ".join(formula.names), inputs, correlations=correlations)
+
+
+class _Drawing:
+    """What is drawn for one formula: every independent source once."""
+
+    def __init__(
+        self, formula: Formula, inputs: Mapping[str, Estimate], linear: Estimate, tables: dict[str, Table]
+    ) -> None:
+        self.formula, self.linear, self.tables = formula, linear, tables
+        decided = {row.source: row.assumption for row in linear.parts}
+        self.common = {
+            c.group for c in linear.components if c.group and decided.get(c.group) == "taken as fully common"
+        }
+        lone = {row.source.rsplit(":", 1)[0] for row in linear.parts if row.assumption.startswith("whole limit")}
+        self.inputs = {name: (float(e.value), _as_drawn(merge(e.components), lone)) for name, e in inputs.items()}
+
+    def result(self, trials: int, generator: np.random.Generator) -> Value:
+        drawn = _joint_normal(self.linear, trials, generator)
+        values = {}
+        for name, (value, components) in self.inputs.items():
+            total: Value = value
+            for c in components:
+                key = c.group if c.group in self.common else c.source
+                if not c.contribution:
+                    continue
+                if key not in drawn:
+                    drawn[key] = _standard(c, trials, generator)
+                part = drawn[key] * float(c.contribution)
+                if isinstance(total, float):
+                    part += total
+                    total = part
+                else:
+                    total += part
+            values[name] = total
+        tables = dict(self._shifted_tables(trials, generator))
+        result = np.asarray(self.formula.value(values, tables), dtype=float)
+        if not np.all(np.isfinite(result)):
+            raise MeasurementFault(Fault(self.formula.text, "has no value for part of the readings' distributions"))
+        return np.broadcast_to(result, (trials,)) if result.ndim == 0 else result
+
+    def _shifted_tables(self, trials: int, generator: np.random.Generator) -> Iterator[tuple[str, Table]]:
+        for name in sorted(self.tables):
+            table = self.tables[name]
+            if name in self.formula.tables and table.standard_uncertainty:
+                shift = table.standard_uncertainty * generator.standard_normal(trials)
+                yield name, table.shifted(shift)
+            else:
+                yield name, table
 
 
 def _as_drawn(components: tuple[Component, ...], lone: set[str]) -> list[Component]:
@@ -118,7 +236,7 @@ def _as_drawn(components: tuple[Component, ...], lone: set[str]) -> list[Compone
 def _standard(c: Component, trials: int, generator: np.random.Generator) -> Value:
     """Draws of mean 0 whose spread is that of the stated standard uncertainty (JCGM 101, 6.4)."""
     if c.distribution == "rectangular":
-        return generator.uniform(-math.sqrt(3), math.sqrt(3), trials)
+        return generator.uniform(-_ROOT_THREE, _ROOT_THREE, trials)
     if c.distribution == "triangular":
         return math.sqrt(6) / 2 * (generator.uniform(-1, 1, trials) + generator.uniform(-1, 1, trials))
     if c.distribution == "arcsine":
