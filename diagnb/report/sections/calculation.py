@@ -22,8 +22,7 @@ def derived(matter: Matter) -> list[Block]:
         for result in results.results:
             rows.append(
                 (
-                    test.id,
-                    Cell(result.title, detail=result.name),
+                    Cell(result.title, detail=f"{wording.say('label.test-short')}{NB}{test.id} · {result.name}"),
                     Cell(result.formula, mono=True),
                     matter.value(result),
                     matter.number(result.coverage_factor),
@@ -39,13 +38,11 @@ def derived(matter: Matter) -> list[Block]:
     notes = [wording.say("text.derived-note")]
     if any(r.method == "monte-carlo" for t in matter.evaluation.tests for r in t.results):
         notes.append(wording.say("text.seed", method=wording.say("method.monte-carlo"), trials=TRIALS, seed=SEED))
-    head = tuple(
-        wording.say(f"label.{k}") for k in ("test", "result", "formula", "value", "coverage-factor", "dof", "method")
-    )
-    align: tuple[Align, ...] = ("left", "left", "left", "left", "right", "right", "left")
+    head = tuple(wording.say(f"label.{k}") for k in ("result", "formula", "value", "coverage-factor", "dof", "method"))
+    align: tuple[Align, ...] = ("left", "left", "left", "right", "right", "left")
     return [
         Heading(2, wording.say("section.derived")),
-        Table(head, kept, (6, 24, 29, 23, 6, 9, 16), align, (*notes, *left)),
+        Table(head, kept, (32, 29, 22, 6, 9, 15), align, (*notes, *left)),
     ]
 
 
@@ -123,7 +120,10 @@ def limits(matter: Matter) -> list[Block]:
         return []
     kept, left = matter.rows(list(seen))
     head = tuple(wording.say(f"label.{k}") for k in ("result", "limit", "source", "condition", "tag", "rule"))
-    return [Heading(2, wording.say("section.limits")), Table(head, kept, (20, 14, 28, 25, 14, 17), (), left)]
+    return [
+        Heading(2, wording.say("section.limits")),
+        Table(head, kept, (20, 13, 29, 26, 14, 16), (), (wording.say("text.rule-note"), *left)),
+    ]
 
 
 def advice(matter: Matter) -> list[Block]:

@@ -67,16 +67,13 @@ def signatures(matter: Matter) -> list[Block]:
     columns = ("name", "role", "qualification", "test")
     head = tuple(wording.say(f"label.{key}") for key in columns)
     kept, left = matter.rows(rows)
-    blocks: list[Block] = [Heading(2, wording.say("section.signatures"))]
-    if kept:
-        blocks.append(Table(head, kept, (28, 25, 40, 22), (), left))
     who = technician(matter)
     lines: tuple[str, ...] = ()
     if who is not None:
         moment = wording.moment(matter.options.moment)
         lines = (who.name, who.role, moment, wording.say("text.meaning-technician"))
-    return [
-        *blocks,
+    blocks: list[Block] = [
+        Heading(2, wording.say("section.signatures")),
         SignatureField(
             TECHNICIAN,
             wording.say("text.technician"),
@@ -86,6 +83,9 @@ def signatures(matter: Matter) -> list[Block]:
         ),
         SignatureField(REVIEWER, wording.say("text.reviewer"), (), (), wording.say("text.countersignature-note")),
     ]
+    if kept:
+        blocks.append(Table(head, kept, (28, 25, 40, 22), (), left))
+    return blocks
 
 
 def technician(matter: Matter) -> Person | None:
@@ -108,11 +108,10 @@ def proof(matter: Matter) -> list[Block]:
                 Cell(digest, mono=True),
                 matter.labelled("rendered", wording.moment(matter.options.moment)),
                 Cell(wording.say("text.verify-run"), strong=True),
+                wording.say("text.verify-questions"),
             ),
         ),
-        Paragraph(wording.say("text.verify-questions")),
-        Paragraph(wording.say("text.verify-attached")),
-        Paragraph(wording.say("text.scope"), small=True),
+        Paragraph(f"{wording.say('text.verify-attached')} {wording.say('text.scope')}", small=True),
     ]
     if matter.options.log_head:
         blocks.append(KeyValues(((wording.say("label.log-head"), matter.options.log_head),), mono=True))

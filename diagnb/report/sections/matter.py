@@ -108,8 +108,8 @@ class Matter:
         return f"{'+' if result.margin > 0 else ''}{self.wording.number(text)}{NB}U"
 
     def identity(self) -> str:
-        """Record and revision, as they stand on every page."""
-        return self.wording.say("page.record", identity=self.record.id, revision=self.record.revision)
+        """Record and revision."""
+        return self.wording.say("text.identity", identity=self.record.id, revision=self.record.revision)
 
     def labelled(self, label: str, text: str) -> str:
         """A label of the wording, a colon as the language sets it, and a text."""
