@@ -6,7 +6,7 @@ from datetime import datetime
 
 import rfc8785
 
-from diagnb.errors import InputFault, fault
+from diagnb.errors import fault
 from diagnb.evaluation import Evaluation
 from diagnb.record import Record, canonical_bytes, digest
 from diagnb.report.blocks import Point
@@ -97,6 +97,3 @@ def render_with(record: Record, evaluation: Evaluation, options: Options) -> byt
         ),
         watermark=watermark,
     )
-
-
-__all__ = ["InputFault", "Options", "render_report", "render_with"]
