@@ -1,13 +1,50 @@
-"""The displays of one test as estimates, with the reason where one can't be used."""
+"""The displays of one test as estimates, corrected, with the reason where one can't be used."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from diagnb.evaluation.results import ReadingResult
-from diagnb.meters import Meter
+from diagnb.meters import CalibrationPoint, Meter, MeterReading, RangeCalibration
+from diagnb.meters.corrections import (
+    RESISTANCE_TOLERANCE,
+    burden_corrected,
+    loading_corrected,
+    stated,
+    zero_corrected,
+)
 from diagnb.procedures import Procedure
+from diagnb.quantities import parse_indication, unit
 from diagnb.record import Record, sheet_of
-from diagnb.record.document import CircuitTest
+from diagnb.record.document import CertificateRange, CircuitTest, Given, Instrument
 from diagnb.record.document import Reading as RecordReading
+from diagnb.uncertainty import Component, Estimate
+
+
+def meter_of(record: Record, instrument: Instrument) -> Meter:
+    """The instrument as a meter, with its certificate's corrections where the record carries them."""
+    return record.once(
+        ("instrument", instrument.id),
+        lambda: Meter(
+            sheet_of(record, instrument.meter), instrument.id, tuple(_certified(c) for c in instrument.corrections)
+        ),
+    )
+
+
+def _certified(entry: CertificateRange) -> RangeCalibration:
+    scale = unit(entry.unit).factor
+    points = tuple(
+        CalibrationPoint(
+            float(p.nominal) * scale,
+            float(p.error) * scale,
+            float(p.expanded_uncertainty) * scale,
+            float(p.coverage_factor),
+        )
+        for p in entry.points
+    )
+    full = parse_indication(entry.range, unit=entry.unit).value
+    return RangeCalibration(entry.function, full, points, float(entry.drift_half_width) * scale)
 
 
 def read_display(
@@ -18,14 +55,14 @@ def read_display(
     if spec is None:
         raise KeyError(reading.name)
     instrument = record.instrument(reading.instrument)
-    meter = Meter(sheet_of(record, instrument.meter), instrument.id)
+    meter = meter_of(record, instrument)
+    function = reading.function or spec.function
+    name = f"{test.id}.{reading.name}"
     found = meter.read(
-        reading.texts,
-        function=reading.function or spec.function,
-        ambient_degc=ambient,
-        range=reading.range,
-        name=f"{test.id}.{reading.name}",
+        reading.texts, function=function, ambient_degc=ambient, range=reading.range, name=name, pooled=spec.pooled
     )
+    if found.estimate is not None and (reading.zero or reading.source_resistance or reading.circuit_resistance):
+        found = _corrected(found, found.estimate, meter, reading, function, ambient, name)
     refusal: str | None = found.refusal
     taken = (reading.time or test.time).date()
     if instrument.due is None:
@@ -33,3 +70,48 @@ def read_display(
     elif taken > instrument.due or (instrument.calibrated is not None and taken < instrument.calibrated):
         refusal = refusal or "meter-overdue"
     return ReadingResult(spec.name, spec.title, spec.unit, found, refusal, instrument.id)
+
+
+def _corrected(
+    found: MeterReading,
+    estimate: Estimate,
+    meter: Meter,
+    reading: RecordReading,
+    function: str,
+    ambient: float | None,
+    name: str,
+) -> MeterReading:
+    known = meter.sheet.function(function)
+    notes: list[str] = []
+    if reading.zero:
+        used = found.range.name if found.range else reading.range
+        zero = meter.read(reading.zero, function=function, ambient_degc=ambient, range=used, name=f"{name} zero")
+        if zero.estimate is None:
+            return MeterReading(found.indications, found.range, None, zero.refusal, found.assumptions)
+        estimate = zero_corrected(reading=estimate, zero=zero.estimate)
+        notes.append("zero-taken-off")
+    if reading.source_resistance and known.input_resistance:
+        own = stated(
+            known.input_resistance,
+            half_width=RESISTANCE_TOLERANCE * known.input_resistance,
+            name=f"{meter.instrument}: input resistance",
+        )
+        source = given_estimate(f"{name}: source resistance", reading.source_resistance)
+        estimate = loading_corrected(reading=estimate, source_resistance=source, input_resistance=own)
+        notes.append("loading-corrected")
+    if reading.circuit_resistance and known.burden:
+        own = stated(known.burden, half_width=RESISTANCE_TOLERANCE * known.burden, name=f"{meter.instrument}: burden")
+        circuit = given_estimate(f"{name}: circuit resistance", reading.circuit_resistance)
+        estimate = burden_corrected(reading=estimate, burden=own, circuit_resistance=circuit)
+        notes.append("burden-corrected")
+    return replace(found, estimate=estimate, assumptions=(*found.assumptions, *notes))
+
+
+def given_estimate(name: str, given: Given) -> Estimate:
+    """A given value; its half-width is the rectangle that the user stated (JCGM 100, 4.3.7)."""
+    symbol = unit(given.unit)
+    value = float(symbol.to_si(float(given.value)))
+    if given.half_width is None:
+        return Estimate.of(value, ())
+    u = float(given.half_width) * symbol.factor / math.sqrt(3)
+    return Estimate.of(value, (Component(f"{name}: given", u, distribution="rectangular"),))

@@ -6,20 +6,19 @@ sheets and procedures.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
 from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives
-from diagnb.evaluation.displays import read_display
+from diagnb.evaluation.displays import given_estimate, read_display
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, digest, procedure_of
 from diagnb.record.document import CircuitTest, Given
-from diagnb.uncertainty import BudgetRow, Component, DivisorHoldsZero, Estimate, Formula, propagate_by_rule
+from diagnb.uncertainty import BudgetRow, DivisorHoldsZero, Estimate, Formula, propagate_by_rule
 from diagnb.version import VERSION
 
 COVERAGE = 0.95
@@ -61,7 +60,7 @@ def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
         if given is None and spec.default is not None:
             given = Given(value=spec.default, unit=spec.unit, source=spec.source, half_width=spec.half_width)
         if given is not None:
-            inputs[spec.name] = _given(f"{test.id}.{spec.name}", given)
+            inputs[spec.name] = given_estimate(f"{test.id}.{spec.name}", given)
     for name, value in procedure.constants.items():
         inputs[name] = Estimate.of(value, ())
     results: list[Result] = []
@@ -78,15 +77,6 @@ def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
     return TestResult(
         test.id, test.procedure, procedure.title, test.phase, tuple(readings.values()), tuple(results), tuple(missing)
     )
-
-
-def _given(name: str, given: Given) -> Estimate:
-    symbol = unit(given.unit)
-    value = float(symbol.to_si(float(given.value)))
-    if given.half_width is None:
-        return Estimate.of(value, ())
-    u = float(given.half_width) * symbol.factor / math.sqrt(3)
-    return Estimate.of(value, (Component(f"{name}: given", u, distribution="rectangular"),))
 
 
 def _derive(

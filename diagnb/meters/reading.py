@@ -9,15 +9,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
+from diagnb.meters.certificate import RangeCalibration, certificate_for
 from diagnb.meters.sheet import AccuracySheet, Function, Range, load_sheet, sheet_files
 from diagnb.quantities import Indication, parse_indication
 from diagnb.uncertainty import Component, Estimate, type_a
 
 _ROUNDING = 1 + 1e-9
+_ROOT_THREE = math.sqrt(3)
+_FEW = 4
+_ENOUGH_FOR_LAG = 8
 Refusal = Literal["over-range", "not-stable", "temperature-outside-operating-range", "below-stated-level"]
 
 
@@ -38,6 +43,7 @@ class Meter:
 
     sheet: AccuracySheet
     instrument: str = ""
+    certificates: tuple[RangeCalibration, ...] = ()
 
     def estimate(
         self,
@@ -66,23 +72,39 @@ class Meter:
         ambient_degc: float | None = None,
         range: str = "",
         name: str = "reading",
+        pooled: tuple[float, float] | None = None,
     ) -> MeterReading:
-        """As :meth:`estimate`, but a refusal is returned with its reason instead of raised."""
+        """As :meth:`estimate`, but a refusal is returned with its reason instead of raised.
+
+        ``pooled`` is a standard deviation of single readings from history (coherent SI) and its degrees of
+        freedom, used instead of the scatter of fewer than four repeats (JCGM 100, 4.2.4).
+        """
         known = self.sheet.function(function)
         texts = [text] if isinstance(text, str) else list(text)
         if not texts:
             raise fault(name, "has no display", "type what the meter shows")
-        shown = tuple(parse_indication(t, unit=known.unit) for t in texts)
-        for kind, refusal in (("over range", "over-range"), ("not stable", "not-stable")):
-            if any(i.kind == kind for i in shown):
-                return MeterReading(shown, None, None, refusal)  # type: ignore[arg-type]
+        shown = tuple([parse_indication(t, unit=known.unit) for t in texts])
+        for indication in shown:
+            if indication.kind != "number":
+                refusal: Refusal = "over-range" if indication.kind == "over range" else "not-stable"
+                return MeterReading(shown, None, None, refusal)
         chosen = choose_range(known, shown, range, name)
         widening, assumptions, outside = self._widening(known, ambient_degc)
         if outside:
             return MeterReading(shown, chosen, None, "temperature-outside-operating-range", assumptions)
-        if any(abs(i.value) < chosen.above for i in shown):
+        if chosen.above and any(abs(i.value) < chosen.above for i in shown):
             return MeterReading(shown, chosen, None, "below-stated-level", assumptions)
-        return MeterReading(shown, chosen, self._estimate(known, chosen, shown, widening, name), None, assumptions)
+        spread, remark = repeats([i.value for i in shown], name, pooled)
+        value = shown[0].value if len(shown) == 1 else float(spread.value)
+        step = max(chosen.step, max([i.step_si for i in shown]))
+        entry = certificate_for(self.certificates, function, chosen.full_scale, value) if self.certificates else None
+        if entry is not None:
+            estimate = self._calibrated(known, chosen, entry, value, step, widening, name)
+            assumptions += ("certificate-corrections-used",)
+        else:
+            estimate = self._specified(known, chosen, value, step, widening, name)
+        parts = (*estimate.components, *(spread.components if spread.components else ()))
+        return MeterReading(shown, chosen, Estimate.of(estimate.value, parts), None, assumptions + remark)
 
     def _widening(self, function: Function, ambient_degc: float | None) -> tuple[float, tuple[str, ...], bool]:
         low, high = self.sheet.reference_degc
@@ -93,60 +115,93 @@ class Meter:
         excess = max(low - ambient_degc, ambient_degc - high, 0.0)
         return 1 + function.temperature_coefficient * excess, (), not coldest <= ambient_degc <= hottest
 
-    def _estimate(
-        self, function: Function, chosen: Range, shown: tuple[Indication, ...], widening: float, name: str
+    def _specified(
+        self, function: Function, chosen: Range, value: float, step: float, widening: float, name: str
     ) -> Estimate:
-        owner = self.instrument or self.sheet.id
-        spread = type_a([i.value for i in shown], source=f"{name}: repeats") if len(shown) > 1 else None
-        value = spread.value if spread else shown[0].value
-        place = f"{owner}, {function.name}, {chosen.name}"
-        step = max(chosen.step, max(i.step_si for i in shown))
-        root = math.sqrt(3)
-        gain = chosen.percent / 100 * abs(value) * widening / root
+        """Gain, offset and quantisation from the accuracy specification."""
+        place = f"{self.instrument or self.sheet.id}, {function.name}, {chosen.name}"
+        gain = math.copysign(chosen.percent / 100 * abs(value) * widening / _ROOT_THREE, value)
         # The quantisation of this display is half a step; the rest of the counts is an offset.
-        quantisation = step / 2 / root
-        offset = (
-            max(chosen.counts * chosen.step - chosen.step / 2, 0.0) + chosen.counts * chosen.step * (widening - 1)
-        ) / root
-        signed = math.copysign(1.0, value)
+        counts = chosen.counts * chosen.step
+        offset = (max(counts - chosen.step / 2, 0.0) + counts * (widening - 1)) / _ROOT_THREE
         tag = frozenset({name})
-        offset_source = f"{place}: offset" + (f" at {name}" if function.zeroed == "each reading" else "")
+        source = f"{place}: offset at {name}" if function.zeroed == "each reading" else f"{place}: offset"
         parts: list[Component] = []
         fraction = function.common_fraction
         if fraction is None:
-            parts.append(
-                Component(
-                    f"{place}: gain at {name}",
-                    signed * gain,
-                    distribution="rectangular",
-                    group=f"{place}: gain",
-                    indications=tag,
-                )
-            )
+            parts.append(_rectangle(f"{place}: gain at {name}", gain, tag, f"{place}: gain"))
         else:
             if fraction > 0:
-                parts.append(
-                    Component(
-                        f"{place}: gain",
-                        signed * gain * math.sqrt(fraction),
-                        distribution="rectangular",
-                        indications=tag,
-                    )
-                )
+                parts.append(_rectangle(f"{place}: gain", gain * math.sqrt(fraction), tag))
             if fraction < 1:
-                parts.append(
-                    Component(
-                        f"{place}: gain at {name}",
-                        signed * gain * math.sqrt(1 - fraction),
-                        distribution="rectangular",
-                        indications=tag,
-                    )
-                )
-        parts.append(Component(offset_source, offset, distribution="rectangular", indications=tag))
-        parts.append(Component(f"{name}: quantisation", quantisation, distribution="rectangular", indications=tag))
-        if spread:
-            parts.extend(spread.components)
+                parts.append(_rectangle(f"{place}: gain at {name}", gain * math.sqrt(1 - fraction), tag))
+        parts.append(_rectangle(source, offset, tag))
+        parts.append(_rectangle(f"{name}: quantisation", step / 2 / _ROOT_THREE, tag))
         return Estimate.of(value, parts)
+
+    def _calibrated(
+        self,
+        function: Function,
+        chosen: Range,
+        entry: RangeCalibration,
+        value: float,
+        step: float,
+        widening: float,
+        name: str,
+    ) -> Estimate:
+        """The indication less its known error; calibration and drift are shared by all readings of the range."""
+        place = f"{self.instrument or self.sheet.id}, {function.name}, {chosen.name}"
+        error, u = entry.error_at(value)
+        warm = chosen.limit(value) * (widening - 1) / _ROOT_THREE
+        none: frozenset[str] = frozenset()
+        parts = [
+            Component(f"{place}: calibration", u),
+            _rectangle(f"{place}: drift", entry.drift_half_width / _ROOT_THREE, none),
+            _rectangle(f"{name}: quantisation", step / 2 / _ROOT_THREE, none),
+        ]
+        if warm:
+            parts.append(_rectangle(f"{place}: temperature", warm, none))
+        return Estimate.of(value - error, parts)
+
+
+def _rectangle(source: str, contribution: float, tag: frozenset[str], group: str = "") -> Component:
+    return Component(source, contribution, math.inf, "rectangular", group, tag)
+
+
+def repeats(
+    values: Sequence[float], name: str, pooled: tuple[float, float] | None = None
+) -> tuple[Estimate, tuple[str, ...]]:
+    """Scatter of repeated readings as an estimate, with remarks; a single reading has no scatter of its own.
+
+    From eight repeats on, readings that follow each other too closely are noticed by their lag-1
+    autocorrelation r (above 2/√n) and u is inflated by √((1 + r)/(1 - r)).
+    """
+    source = f"{name}: repeats"
+    n = len(values)
+    if pooled is not None and n < _FEW:
+        deviation, nu = pooled
+        return Estimate(math.fsum(values) / n, deviation / math.sqrt(n), nu, source, "t"), ("pooled-scatter-used",)
+    if n == 1:
+        return Estimate.of(values[0], ()), ()
+    estimate = type_a(values, source=source)
+    remark: tuple[str, ...] = ()
+    if n >= _ENOUGH_FOR_LAG:
+        r = lag_one(values)
+        if r > 2 / math.sqrt(n):
+            remark = ("repeats-autocorrelated",)
+            inflated = estimate.standard_uncertainty * math.sqrt((1 + r) / (1 - r))
+            estimate = Estimate(estimate.value, inflated, estimate.degrees_of_freedom, source, "t")
+    return estimate, remark
+
+
+def lag_one(values: Sequence[float]) -> float:
+    """Lag-1 autocorrelation coefficient (NIST e-Handbook 1.3.5.12; as certified for the NIST StRD series)."""
+    mean = values[0] + math.fsum(v - values[0] for v in values) / len(values)
+    deviations = [v - mean for v in values]
+    total = math.fsum(d * d for d in deviations)
+    if not total:
+        return 0.0
+    return math.fsum(a * b for a, b in pairwise(deviations)) / total
 
 
 def choose_range(function: Function, shown: Sequence[Indication], stated: str, name: str) -> Range:
@@ -178,17 +233,23 @@ def choose_range(function: Function, shown: Sequence[Indication], stated: str, n
     return next(r for r in legible if r.step * _ROUNDING >= coarsest)
 
 
-def load_meter(source: str | Path | AccuracySheet, *, instrument: str = "") -> Meter:
-    """A meter from an accuracy sheet: a TOML file, the id of a shipped sheet, or a sheet already read."""
+def load_meter(
+    source: str | Path | AccuracySheet, *, instrument: str = "", certificates: tuple[RangeCalibration, ...] = ()
+) -> Meter:
+    """A meter from an accuracy sheet: a TOML file, the id of a shipped sheet, or a sheet already read.
+
+    ``certificates`` are the corrections of this one instrument; where they cover a reading they replace the
+    accuracy limit.
+    """
     if isinstance(source, AccuracySheet):
-        return Meter(source, instrument)
+        return Meter(source, instrument, certificates)
     path = Path(source)
     if path.suffix != ".toml":
         files = sheet_files()
         if str(source) not in files:
             raise fault(str(source), "there is no such accuracy sheet", f"shipped are {', '.join(files)}")
         path = files[str(source)]
-    return Meter(load_sheet(path), instrument)
+    return Meter(load_sheet(path), instrument, certificates)
 
 
 __all__ = ["InputFault", "Meter", "MeterReading", "Refusal", "choose_range", "load_meter"]

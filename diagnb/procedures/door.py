@@ -47,6 +47,8 @@ class _Reading(_Plain):
     load_state: str = ""
     points: str = ""
     expected: Annotated[list[float | int], Field(min_length=2, max_length=2)] | None = None
+    pooled_standard_deviation: _Number | None = None
+    pooled_degrees_of_freedom: Annotated[int, Field(ge=1)] | None = None
 
 
 class _Given(_Plain):
@@ -181,6 +183,11 @@ class _Builder:
         p = self.parsed
         for i, reading in enumerate(p.readings):
             self.name(reading.name, reading.unit, f"readings[{i}]")
+            if (reading.pooled_standard_deviation is None) != (reading.pooled_degrees_of_freedom is None):
+                self.add(
+                    f"readings[{i}]",
+                    "a pooled standard deviation needs its degrees of freedom, and the other way round",
+                )
         for i, given in enumerate(p.given):
             self.name(given.name, given.unit, f"given[{i}]")
             if given.default is not None and not given.source:
@@ -196,12 +203,20 @@ class _Builder:
             raise InputFault(self.faults)
         return Procedure(
             p.id, p.version, p.title, p.purpose,
-            tuple(ReadingSpec(r.name, r.title, r.unit, r.function, r.required, r.proves_load, r.load_state, r.points,
-                              (float(r.expected[0]), float(r.expected[1])) if r.expected else None) for r in p.readings),
+            tuple(self.reading(r) for r in p.readings),
             tuple(GivenSpec(g.name, g.title, g.unit, g.required, g.default, g.half_width, g.source) for g in p.given),
             derived, limits, tables, constants, tuple(p.conditions), tuple(p.cautions), p.energise, p.fail_means,
             p.next_step, dict(self.plain),
         )  # fmt: skip
+
+    def reading(self, r: _Reading) -> ReadingSpec:
+        pooled = None
+        if r.pooled_standard_deviation is not None:
+            pooled = float(r.pooled_standard_deviation) * unit(r.unit).factor, float(r.pooled_degrees_of_freedom or 1)
+        expected = (float(r.expected[0]), float(r.expected[1])) if r.expected else None
+        return ReadingSpec(
+            r.name, r.title, r.unit, r.function, r.required, r.proves_load, r.load_state, r.points, expected, pooled
+        )
 
     def si(self, value: str, symbol: str) -> float:
         try:

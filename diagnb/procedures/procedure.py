@@ -31,6 +31,8 @@ class ReadingSpec:
     load_state: str = ""
     points: str = ""
     expected: tuple[float, float] | None = None
+    pooled: tuple[float, float] | None = None
+    """Standard deviation of single readings from history, coherent SI, and its degrees of freedom."""
 
 
 @dataclass(frozen=True, slots=True)

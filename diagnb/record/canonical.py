@@ -11,8 +11,13 @@ from diagnb.record.document import Record
 
 
 def plain(record: Record) -> dict[str, Any]:
-    """The record as a plain JSON document; absent values are left out, defaults are written."""
-    return record.model_dump(mode="json", by_alias=True, exclude_none=True)
+    """The record as a plain JSON document, without what is left at its default.
+
+    So a later version may add optional parts without changing the canonical form, and the digest, of any
+    record that was written before.
+    """
+    document = record.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    return {"schema": record.schema_, "revision": record.revision, **document}
 
 
 def canonical_bytes(record: Record) -> bytes:

@@ -99,6 +99,25 @@ class Person(Part):
     qualification: Line = ""
 
 
+class CertificatePoint(Part):
+    """One line of a calibration certificate: the indication's error at a nominal value, with U and k."""
+
+    nominal: DecimalText
+    error: DecimalText
+    expanded_uncertainty: DecimalText
+    coverage_factor: DecimalText = "2"
+
+
+class CertificateRange(Part):
+    """The certified points of one range, all in ``unit``; they replace the accuracy limit where they reach."""
+
+    function: Line
+    range: Line
+    unit: Line
+    drift_half_width: DecimalText
+    points: Annotated[tuple[CertificatePoint, ...], Field(min_length=2)]
+
+
 class Instrument(Part):
     """One physical instrument: its accuracy sheet, serial number and calibration state."""
 
@@ -108,6 +127,7 @@ class Instrument(Part):
     calibrated: dt.date | None = None
     due: dt.date | None = None
     certificate: Line = ""
+    corrections: tuple[CertificateRange, ...] = ()
     checks: Text = ""
 
     @model_validator(mode="after")
@@ -125,7 +145,12 @@ class Conditions(Part):
 
 
 class Reading(Part):
-    """One quantity of a procedure, as displayed; repeats are further texts of the same list."""
+    """One quantity of a procedure, as displayed; repeats are further texts of the same list.
+
+    ``zero`` is the display with nothing applied (leads shorted, clamp empty), to be taken off.
+    ``source_resistance`` corrects a voltage for the meter's input resistance, ``circuit_resistance`` a
+    current for its burden.
+    """
 
     name: Name
     texts: Annotated[tuple[Annotated[str, StringConstraints(min_length=1, max_length=40)], ...], Field(min_length=1)]
@@ -136,6 +161,9 @@ class Reading(Part):
     to_point: Line = ""
     load_state: Line = ""
     time: AwareDatetime | None = None
+    zero: Annotated[str, StringConstraints(max_length=40)] = ""
+    source_resistance: Given | None = None
+    circuit_resistance: Given | None = None
 
 
 class LimitStated(Part):
