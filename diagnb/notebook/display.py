@@ -171,10 +171,13 @@ def _results(found: Sequence[tuple[str, Result]]) -> Table:
     for phase, result in found:
         word = result.verdict.verdict
         probability = result.verdict.conformance_probability
-        rows.append((
-            phase, result.title, presenter.value(result) or "–", presenter.limit(result) or "–", f"{MARKS[word]} {word}",
-            presenter.remark(result) if word == "not judged" else "" if probability is None else f"P(conforms) {_percent(probability)}",
-        ))  # fmt: skip
+        evidence = "" if probability is None else f"P(conforms) {_percent(probability)}"
+        if word == "not judged":
+            evidence = presenter.remark(result)
+        said = "–" if result.reason == "no-limit" else f"{MARKS[word]} {word}"
+        rows.append(
+            (phase, result.title, presenter.value(result) or "–", presenter.limit(result) or "–", said, evidence)
+        )
     return Table(("Phase", "Result", "Value ± U", "Limit", "Verdict", "Evidence"), tuple(rows), verdict_column=4)
 
 
@@ -256,7 +259,7 @@ def _html_cells(row: Cells, verdict_column: int | None) -> str:
         text = html.escape(cell)
         if index == verdict_column:
             word = cell.partition(" ")[2]
-            text = f'<span style="border:{_BORDERS.get(word, "1px solid")};padding:1px 8px;font-weight:bold;white-space:nowrap">{text}</span>'
+            text = f'<span style="border:{_BORDERS.get(word, "0")};padding:1px 8px;font-weight:bold;white-space:nowrap">{text}</span>'
         cells.append(f'<td style="text-align:left;padding:5px 10px;vertical-align:top">{text}</td>')
     return "".join(cells)
 

@@ -245,6 +245,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     assert proof.signatures[0].signer == "Ann Example"
     assert canonical_bytes(proof.record) == canonical_bytes(bench.model.record())
     assert all(grid.locked for grid in bench.sheet.grids.values())
+    bench.sheet.show("vehicle")
     assert bench.type("order.number", "other")["k"] == "refused"
     sent: list = []
     step.save.send = lambda message, buffers=None: sent.append((message, buffers))
