@@ -57,7 +57,8 @@ def result_line(result: Result) -> str:
         text += f" ({result.detail})"
     probability = result.verdict.conformance_probability
     if probability is not None and result.reason != "not-capable":
-        text += f"; P(conforms) = {probability_text(probability)}"
+        said = probability_text(probability)
+        text += f"; P(conforms) {said if said[0] in '<>' else '= ' + said}"
     return text
 
 

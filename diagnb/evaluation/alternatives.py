@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from diagnb.conformity import Advice
 from diagnb.evaluation.displays import read_display
 from diagnb.meters import Meter
 from diagnb.procedures import DerivedSpec, Procedure
@@ -13,6 +14,30 @@ from diagnb.quantities import unit
 from diagnb.record import Record, sheet_of
 from diagnb.record.document import CircuitTest
 from diagnb.uncertainty import Estimate, Formula, propagate
+
+_REMEDIES = {
+    "reading-missing": "take-reading",
+    "over-range": "higher-range",
+    "not-stable": "wait-until-stable",
+    "meter-overdue": "instrument-in-calibration",
+    "calibration-unknown": "state-calibration",
+    "temperature-outside-operating-range": "within-operating-temperature",
+    "below-stated-level": "lower-range",
+    "limit-missing": "state-limit",
+}
+
+
+def remedy(reason: str, names: str, procedure: Procedure) -> tuple[Advice, ...]:
+    """What would bring a verdict where there is none. ``names`` are the readings that stand in the way."""
+    titles = {r.name: r.title for r in procedure.readings} | {g.name: g.title for g in procedure.givens}
+    what = ", ".join(titles.get(n, n) for n in names.split(", ")) if names else ""
+    if reason == "divisor-holds-zero":
+        functions = {r.function for r in procedure.readings if r.name in names.split(", ")}
+        code = "four-terminal" if "resistance" in functions else "more-load-current"
+        return (Advice(code, {}, {"reading": what}),)
+    if reason in _REMEDIES:
+        return (Advice(_REMEDIES[reason], {}, {"reading": what}),)
+    return ()
 
 
 def alternatives(

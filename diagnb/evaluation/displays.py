@@ -57,7 +57,7 @@ def read_display(
     instrument = record.instrument(reading.instrument)
     meter = meter_of(record, instrument)
     function = reading.function or spec.function
-    name = f"{test.id}.{reading.name}"
+    name = source_name(test.id, spec.title)
     found = meter.read(
         reading.texts, function=function, ambient_degc=ambient, range=reading.range, name=name, pooled=spec.pooled
     )
@@ -105,6 +105,12 @@ def _corrected(
         estimate = burden_corrected(reading=estimate, burden=own, circuit_resistance=circuit)
         notes.append("burden-corrected")
     return replace(found, estimate=estimate, assumptions=(*found.assumptions, *notes))
+
+
+def source_name(test: str, title: str) -> str:
+    """How the errors of one reading or given value are named in a budget: unique within a record, legible."""
+    inside = title[:1].lower() + title[1:] if title[1:2].islower() else title
+    return f"test {test}, {inside}"
 
 
 def given_estimate(name: str, given: Given) -> Estimate:

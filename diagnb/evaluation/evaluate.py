@@ -11,8 +11,8 @@ from typing import Any
 
 from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
-from diagnb.evaluation.alternatives import alternatives
-from diagnb.evaluation.displays import given_estimate, read_display
+from diagnb.evaluation.alternatives import alternatives, remedy
+from diagnb.evaluation.displays import given_estimate, read_display, source_name
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
 from diagnb.quantities import unit
@@ -60,7 +60,7 @@ def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
         if given is None and spec.default is not None:
             given = Given(value=spec.default, unit=spec.unit, source=spec.source, half_width=spec.half_width)
         if given is not None:
-            inputs[spec.name] = given_estimate(f"{test.id}.{spec.name}", given)
+            inputs[spec.name] = given_estimate(source_name(test.id, spec.title), given)
     for name, value in procedure.constants.items():
         inputs[name] = Estimate.of(value, ())
     results: list[Result] = []
@@ -90,18 +90,23 @@ def _derive(
 ) -> Result:
     limit, used, limit_reason = _limit(record, test, procedure, spec)
     formula = next((f for f in spec.formulas if all(n in inputs for n in f.names)), None)
-    if forbidden or formula is None:
-        reason, detail = ("circuit-class-forbids", "") if forbidden else _why_not(spec, inputs, refusals)
-        return _empty(spec, used, not_judged(reason, limit=limit), detail)
+
+    def without(reason: str, detail: str) -> Result:
+        return _empty(spec, used, not_judged(reason, limit=limit), detail, formula, remedy(reason, detail, procedure))
+
+    if forbidden:
+        return without("circuit-class-forbids", "")
+    if formula is None:
+        return without(*_why_not(spec, inputs, refusals))
     try:
         outcome = propagate_by_rule(
             formula, inputs, coverage=COVERAGE, tables=procedure.tables,
             physical_lower=spec.physical_lower, physical_upper=spec.physical_upper, trials=TRIALS, seed=SEED,
         )  # fmt: skip
     except DivisorHoldsZero as held:
-        return _empty(spec, used, not_judged("divisor-holds-zero", limit=limit), str(held), formula)
+        return without("divisor-holds-zero", str(held))
     except MeasurementFault as error:
-        return _empty(spec, used, not_judged("no-value", limit=limit), error.faults[0].what, formula)
+        return without("no-value", error.faults[0].what)
     estimate, scale = outcome.estimate, unit(spec.unit)
     sample = outcome.sample if outcome.method == "monte-carlo" else None
     rule = _rule(procedure, spec)
@@ -112,7 +117,7 @@ def _derive(
         # The sample's mean is the value that is reported, so it is the one that is judged.
         shown = estimate if sample is None else Estimate.of(outcome.value, estimate.components, estimate.correlations)
         verdict = judge(shown, limit, rule, probability=probability)
-    advice: tuple[Advice, ...] = ()
+    advice: tuple[Advice, ...] = remedy(limit_reason, "", procedure) if limit_reason == "limit-missing" else ()
     if verdict.verdict not in ("pass", "fail") and limit is not None:
         advice = advise(estimate, verdict, alternatives(record, test, procedure, spec, formula, inputs))
     acceptance = (_shown(verdict.acceptance_lower, scale), _shown(verdict.acceptance_upper, scale))
@@ -197,12 +202,17 @@ def _shown(value: float | None, scale: Any) -> float | None:
 
 
 def _empty(
-    spec: DerivedSpec, used: UsedLimit | None, verdict: Verdict, detail: str, formula: Formula | None = None
+    spec: DerivedSpec,
+    used: UsedLimit | None,
+    verdict: Verdict,
+    detail: str,
+    formula: Formula | None,
+    advice: tuple[Advice, ...],
 ) -> Result:
-    text = (formula or spec.formulas[0]).text
+    shown = formula or spec.formulas[0]
     return Result(
         spec.name, spec.title, spec.unit, None, None, None, None, None, COVERAGE, None, "linear", used, verdict,
-        text, (formula or spec.formulas[0]).names, detail=detail,
+        shown.text, shown.names, advice=advice, detail=detail,
     )  # fmt: skip
 
 
