@@ -316,7 +316,7 @@ def _known(found: _Finding, trust: TrustList) -> bool:
 def _check_changes(findings: list[_Finding], reader: Any, reasons: list[str]) -> bool:
     """Whether something was added that may not be added; marks the signatures it was added after."""
     total = reader.xrefs.total_revisions
-    vouched = {f.revision for f in findings if f.intact}
+    vouched = {f.revision for f in findings if f.end}
     last = max(f.revision for f in findings)
     later = False
     for found in findings:

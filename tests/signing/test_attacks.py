@@ -354,6 +354,14 @@ def test_attack_is_found(shop: Shop, name: str) -> None:
         assert b"9.99" not in status.signed_bytes
 
 
+def test_a_changed_byte_is_not_called_a_later_change(shop: Shop) -> None:
+    forged = flipped(shop.countersigned, shop.countersigned.index(b"0.25 V"))
+    status = verify_signatures(forged, trust=shop.trust, moment=shop.checked)
+    assert status.reasons == ("digest-mismatch",)
+    assert not status.later_changes
+    assert status.signed_bytes is None
+
+
 def test_countersignature_cut_off_is_missed_only_when_it_is_expected(shop: Shop) -> None:
     """Cutting the last revision off leaves a file that is as valid as before: only a list can tell."""
     cut = shop.countersigned[: len(shop.certified)]
