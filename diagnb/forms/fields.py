@@ -200,7 +200,8 @@ ITEMS: Mapping[str, tuple[Field, ...]] = MappingProxyType(
 
 def items(values: Mapping[str, str], kind: str) -> tuple[str, ...]:
     """Ids of the items of one list, oldest first, without those removed."""
-    found = dict.fromkeys(key.split(".")[1] for key in values if key.startswith(f"{kind}.") and key.count(".") > 1)
+    start = f"{kind}."
+    found = dict.fromkeys(key.split(".", 2)[1] for key in values if key.startswith(start) and key.count(".") > 1)
     return tuple(name for name in found if values.get(f"{kind}.{name}.removed") != "yes")
 
 

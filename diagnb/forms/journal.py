@@ -216,6 +216,10 @@ class Journal:
         with self._guard:
             return self._values.get(key, "")
 
+    def holds(self, key: str) -> bool:
+        """Whether the field was ever entered (and not taken back by undo)."""
+        return key in self._values
+
     def time_of(self, key: str) -> dt.datetime | None:
         """When this field was last changed."""
         with self._guard:

@@ -125,7 +125,7 @@ class FormModel:
     def put(self, key: str, text: str) -> Answer:
         """Keep the text of one field. Raises InputFault only when it could not be kept."""
         with self._guard:
-            if self.text(key) == text and key in self.values:
+            if self.text(key) == text and self.journal.holds(key):
                 return Answer(self.journal.number_of(key))
             version = self.journal.put(key, text, moment=self.clock())
             return self._after((key,), version)

@@ -196,7 +196,8 @@ class Rows:
     def test(self, test: str) -> list[Row]:
         procedure = self.model.procedure(test)
         if procedure is None:
-            return [heading(self.test_name(test)), note("This procedure is not on file here.", "caution")]
+            lost = [heading(self.test_name(test)), note("This procedure is not on file here.", "caution")]
+            return [row | {"of": test} for row in lost]
         evaluated, _ = self.model.evaluated(test)
         results = {r.name: r for r in evaluated.results} if evaluated else {}
         base = f"tests.{test}"
@@ -205,8 +206,9 @@ class Rows:
         for number, text in enumerate(procedure.conditions):
             spec = Field("", _capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
             rows.append(self.field(spec, f"{base}.conditions.{number}"))
+        values = self.model.values
         for reading in procedure.readings:
-            rows += self.reading(test, reading)
+            rows += self.reading(test, reading, values)
         for given in procedure.givens:
             rows += self.given(test, given)
         for derived in procedure.derived:
@@ -215,14 +217,31 @@ class Rows:
         rows.append(self.field(Field("", "Deviations", hint="what was done otherwise than the procedure says"), f"{base}.deviations"))  # fmt: skip
         rows.append(self.field(Field("", "Note"), f"{base}.note"))
         rows.append(action(f"remove.{base}", "Take this test off the sheet"))
-        return rows
+        return [row | {"of": test} for row in rows]
 
-    def reading(self, test: str, spec: ReadingSpec) -> list[Row]:
+    def changed(self, step: str, key: str, before: Sequence[Mapping[str, Any]]) -> list[Row] | None:
+        """The rows of a step that a change of ``key`` altered; None when the whole step has to be drawn again.
+
+        A change within one test alters that test and those that repeat it, so only these are made anew.
+        """
+        parts = key.split(".")
+        if parts[0] != "tests" or step not in _PHASES:
+            return changed_rows(before, self.of(step))
+        changed: list[Row] = []
+        for test in self.model.tests(*_PHASES[step]):
+            if test == parts[1] or self.model.text(f"tests.{test}.repeats_test") == parts[1]:
+                found = changed_rows([row for row in before if row.get("of") == test], self.test(test))
+                if found is None:
+                    return None
+                changed += found
+        return changed
+
+    def reading(self, test: str, spec: ReadingSpec, values: Mapping[str, str]) -> list[Row]:
         key = f"tests.{test}.readings.{spec.name}"
         state = self.model.reading_state(test, spec.name)
         earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.readings.{spec.name}")
-        able = instruments_able(self.model.values, self.model.library, spec)
-        chosen = instrument_for(self.model.values, self.model.library, test, spec)
+        able = instruments_able(values, self.model.library, spec)
+        chosen = instrument_for(values, self.model.library, test, spec)
         detail = ", ".join(part for part in (spec.points, spec.load_state) if part)
         hint = f"as found: {earlier}" if earlier else "" if spec.required else "not needed when the others are taken"
         row: Row = {

@@ -147,7 +147,7 @@ class Sheet:
         try:
             self.say(answer.trouble)
             with self._guard:
-                changed = self._refresh(self._step_of(grid))
+                changed = self._refresh(self._step_of(grid), key)
         except Exception as error:  # noqa: BLE001 - the entry is on disk, so it is acknowledged all the same
             self.log(traceback.format_exc())
             self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
@@ -158,11 +158,20 @@ class Sheet:
         self._mark_steps_soon()
         return answer.version, changed
 
-    def _refresh(self, step: str) -> list[Row]:
-        """Bring one grid up to date; returns the rows to send when its structure stayed as it was."""
+    def _refresh(self, step: str, key: str = "") -> list[Row]:
+        """Bring one grid up to date after a change of ``key``, or altogether.
+
+        Returns the rows to send; none when rows came or went and the grid was given all of them.
+        """
         grid = self.grids[step]
-        after = self.rows.review(self.model.review()) if step == "review" else self.rows.of(step)
-        changed = changed_rows(grid.rows, after)
+        if step == "review":
+            after = self.rows.review(self.model.review())
+            changed = changed_rows(grid.rows, after)
+        else:
+            changed = self.rows.changed(step, key, grid.rows) if key else None
+            if changed is None:
+                after = self.rows.of(step)
+                changed = changed_rows(grid.rows, after)
         if changed is None:
             grid.rows = after
             return []
