@@ -1,0 +1,184 @@
+"""The five answers, on real signed reports: honest ones, and ones whose signer lies."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+import rfc8785
+
+from diagnb.evaluation import Evaluation, evaluate
+from diagnb.proof import REASONS, compare, verify_report
+from diagnb.record import load_record, plain
+from diagnb.report import Options, render_report
+from diagnb.report.report import render_with
+from diagnb.shipped import templates_directory
+from diagnb.signing import TrustList, certify, countersign, create_authority, create_person, trust_entry
+
+MOMENT = datetime(2026, 3, 2, 15, 45, tzinfo=UTC)
+DEMO = load_record(templates_directory() / "demo-record.json")
+
+
+class Shop:
+    """A shop with an authority and two people."""
+
+    def __init__(self) -> None:
+        self.authority = create_authority(name="Example shop (invented)", moment=MOMENT)
+        self.technician = create_person(self.authority, name="R. Example", role="technician", moment=MOMENT)
+        self.reviewer = create_person(self.authority, name="M. Sample", role="reviewer", moment=MOMENT)
+        self.trust = TrustList((trust_entry(self.authority.certificate, added=MOMENT, added_by="test"),))
+
+    def sign(self, pdf: bytes) -> bytes:
+        return certify(pdf, key=self.technician, field="Technician", reason="I took these readings", moment=MOMENT)
+
+    def countersign(self, pdf: bytes) -> bytes:
+        return countersign(pdf, key=self.reviewer, field="Reviewer", reason="I reviewed this record", moment=MOMENT)
+
+    def verify(self, pdf: bytes, **options: Any) -> Any:
+        return verify_report(pdf, trust=self.trust, moment=MOMENT + timedelta(days=30), **options)
+
+
+@pytest.fixture(scope="module")
+def shop() -> Shop:
+    return Shop()
+
+
+@pytest.fixture(scope="module")
+def signed(shop: Shop) -> bytes:
+    return shop.sign(render_report(DEMO, evaluate(DEMO), moment=MOMENT))
+
+
+@pytest.mark.parametrize("language", ["en", "fr", "de", "es"])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_honest_reports_prove_themselves(shop: Shop, language: str, paper: str) -> None:
+    pdf = shop.countersign(
+        shop.sign(render_report(DEMO, evaluate(DEMO), moment=MOMENT, language=language, paper=paper))
+    )
+    found = shop.verify(pdf, expected=("Technician", "Reviewer"))
+    assert found.reasons == ()
+    assert found.trustworthy
+    assert found.pages == "same"
+    assert found.digest_matches
+    assert found.results == sum(len(t.results) for t in evaluate(DEMO).tests)
+    assert [s.signer for s in found.signatures] == ["R. Example", "M. Sample"]
+    assert found.record == DEMO
+
+
+def test_nobody_is_trusted_without_a_list(signed: bytes) -> None:
+    found = verify_report(signed, moment=MOMENT)
+    assert not found.trustworthy
+    assert "not-trusted" in found.reasons
+
+
+def test_pages_that_say_something_else_than_the_record(shop: Shop) -> None:
+    """The signer draws the pages of one record and attaches another."""
+    changed = plain(DEMO)
+    changed["complaint"] = "Ramp does not move at all."
+    other = load_record(changed)
+    pages = render_report(other, evaluate(other), moment=MOMENT)
+    honest = render_report(DEMO, evaluate(DEMO), moment=MOMENT)
+    forged = swap_attachment(pages, honest)
+    found = shop.verify(shop.sign(forged))
+    assert not found.trustworthy
+    assert {"pages-differ", "digest-differs"} & set(found.reasons)
+
+
+def swap_attachment(pages: bytes, donor: bytes) -> bytes:
+    """``pages`` with the attached files of ``donor``."""
+    from io import BytesIO
+
+    import pikepdf
+
+    with pikepdf.open(BytesIO(pages)) as target, pikepdf.open(BytesIO(donor)) as source:
+        for name in ("record.json", "evaluation.json"):
+            data = source.attachments[name].get_file().read_bytes()
+            for entry in target.Root.AF:
+                if str(entry.UF) == name:
+                    entry.EF.F.write(data)
+        out = BytesIO()
+        target.save(out)
+        return out.getvalue()
+
+
+def test_a_signer_who_changes_a_verdict(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Evaluation and pages say 'pass' where the record gives 'fail': recomputation finds it."""
+    honest = evaluate(DEMO)
+    document = honest.to_plain()
+    document["tests"][2]["results"][0]["verdict"] = "pass"
+
+    class Forged:
+        record, revision, record_digest, engine, tests = (
+            honest.record, honest.revision, honest.record_digest, honest.engine, honest.tests,
+        )  # fmt: skip
+
+        def to_plain(self) -> dict[str, Any]:
+            return document
+
+        test = Evaluation.test
+
+    forged = shop.sign(render_with(DEMO, Forged(), Options(moment=MOMENT)))  # type: ignore[arg-type]
+    found = shop.verify(forged)
+    assert not found.trustworthy
+    assert "evaluation-differs" in found.reasons
+    assert found.differing[0].where == "tests[2].results[0].verdict"
+
+
+def test_another_version_is_judged_by_recomputation(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A report drawn with other libraries can't be drawn again here; its numbers still answer."""
+    from diagnb.report.pdf import metadata, render
+
+    with monkeypatch.context() as patched:
+        patched.setattr(metadata, "made_with", lambda: "diagnb 0.0.9; another set of libraries")
+        patched.setattr(render, "made_with", lambda: "diagnb 0.0.9; another set of libraries")
+        old = shop.sign(render_report(DEMO, evaluate(DEMO), moment=MOMENT))
+    found = shop.verify(old)
+    assert found.pages == "other-version"
+    assert found.trustworthy
+    assert found.results > 10
+    assert found.differing == ()
+
+
+def test_recomputation_bears_the_last_bits_of_another_machine() -> None:
+    document = evaluate(DEMO).to_plain()
+    nudged = evaluate(DEMO).to_plain()
+    nudged["engine"] = "diagnb 9.9.9"
+    nudged["tests"][2]["results"][0]["value"] *= 1 + 1e-12
+    assert list(compare(document, nudged)) == []
+    nudged["tests"][2]["results"][0]["value"] *= 1 + 1e-7
+    assert [d.where for d in compare(document, nudged)] == ["tests[2].results[0].value"]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_damage_is_an_answer_and_never_an_exception(shop: Shop, signed: bytes, seed: int) -> None:
+    chance = random.Random(seed)
+    data = bytearray(signed)
+    kind = seed % 4
+    if kind == 0:
+        data[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
+    elif kind == 1:
+        del data[chance.randrange(len(data)) :]
+    elif kind == 2:
+        at = chance.randrange(len(data))
+        data[at : at + chance.randrange(1, 400)] = chance.randbytes(chance.randrange(1, 400))
+    else:
+        data += chance.randbytes(chance.randrange(1, 2000))
+    found = shop.verify(bytes(data))
+    assert not found.trustworthy
+    assert found.reasons
+    assert all(reason in REASONS for reason in found.reasons)
+
+
+@pytest.mark.parametrize("data", [b"", b"%PDF-1.7", b"\x00" * 1000, b"%PDF-1.7\n" + b"[" * 50_000 + b"\n%%EOF\n"])
+def test_files_that_are_no_report(shop: Shop, data: bytes) -> None:
+    assert not shop.verify(data).trustworthy
+
+
+def test_evaluation_travels_in_canonical_form(signed: bytes) -> None:
+    from diagnb.signing import embedded_files
+
+    files = embedded_files(signed)
+    assert set(files) == {"record.json", "evaluation.json"}
+    assert files["evaluation.json"].data == rfc8785.dumps(evaluate(DEMO).to_plain())
+    assert files["record.json"].relationship == "Source"
