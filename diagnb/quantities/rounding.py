@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
-from decimal import ROUND_CEILING, ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, ROUND_HALF_UP, Context, Decimal
+
+_ANY_FLOAT = Context(prec=800)
+"""Enough digits for every float at every decimal place; the usual 28 are too few for 1e15 ± 1e-15."""
 
 
 def round_uncertainty(uncertainty: float, *, digits: int = 2) -> Decimal:
@@ -28,7 +31,7 @@ def round_uncertainty(uncertainty: float, *, digits: int = 2) -> Decimal:
 
 def round_to(value: float, place: Decimal) -> Decimal:
     """``value`` to the decimal place of ``place``; never a negative zero."""
-    rounded = Decimal(repr(float(value))).quantize(place, rounding=ROUND_HALF_EVEN)
+    rounded = Decimal(repr(float(value))).quantize(place, ROUND_HALF_EVEN, _ANY_FLOAT)
     return abs(rounded) if rounded == 0 else rounded
 
 

@@ -96,7 +96,7 @@ def _unit_of(tail: str, default: str) -> str:
     wanted = unit(default)
     folded = symbol if symbol.startswith("M") else symbol.lower()
     candidates = [_CASE.get(symbol, _CASE.get(folded, symbol)), symbol]
-    if symbol in _PREFIXES:
+    if symbol in _PREFIXES and symbol != default:
         candidates = [symbol.replace("u", "µ") + default]
     if symbol == "F" and wanted.symbol == "F":
         candidates = ["F"]

@@ -5,6 +5,7 @@ Everything behind the doors works in coherent SI units; a :class:`Unit` says how
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache, lru_cache
@@ -21,6 +22,10 @@ _SPELLINGS = {
     "%": "percent", "1": "", "d": "day", "h": "hour", "min": "minute", "Ω/km": "ohm/km", "mΩ/m": "mohm/m",
     "µV": "uV", "µA": "uA", "mm²": "mm**2", "Ω/V": "ohm/V", "rpm": "turn/minute", "mi": "mile", "in": "inch",
 }  # fmt: skip
+
+_FACTOR = r"[A-Za-z_Ωµ°%]{1,30}(?:[²³]|(?:\*\*|\^)-?[1-9])?"
+_SYMBOL = re.compile(rf"(?:1/)?{_FACTOR}(?: ?[*·/] ?{_FACTOR}){{0,5}}")
+"""What a unit may look like. pint evaluates whatever it is given, so "V**9**9**9" would never come back."""
 
 
 def normalise_symbols(text: str) -> str:
@@ -80,11 +85,13 @@ def unit(symbol: str) -> Unit:
     spelling = _SPELLINGS.get(text, text.replace("·", "*").replace("Ω", "ohm").replace("µ", "u").replace("²", "**2"))
     registry = _registry()
     try:
+        if spelling and not _SYMBOL.fullmatch(text):
+            raise ValueError("not a unit")  # noqa: TRY301
         parsed = registry.parse_units(spelling) if spelling else registry.dimensionless
         at_zero = registry.Quantity(0.0, parsed).to_base_units()
         at_one = registry.Quantity(1.0, parsed).to_base_units()
         root = registry.get_dimensionality(parsed)
-    except (pint.PintError, ValueError, AttributeError, TypeError, KeyError, AssertionError) as error:
+    except (pint.PintError, ValueError, AttributeError, TypeError, KeyError, AssertionError, ArithmeticError) as error:
         raise fault(repr(symbol), "not a unit", "write it as on the meter: V, mV, A, mA, Ω, kΩ, °C, A·h, s") from error
     # pint's base units are the SI base units but for the gram; volts are kg·m²/(A·s³), so only the factor needs it.
     mass = float(root.get("[mass]", 0))
