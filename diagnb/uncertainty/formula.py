@@ -155,20 +155,29 @@ def parse_formula(text: str) -> Formula:
         steps.append(step)
         return len(steps) - 1
 
+    def number(literal: Any) -> float:
+        try:
+            found = float(literal)
+        except OverflowError:
+            found = math.inf
+        if not math.isfinite(found):
+            raise fault(repr(text), f"{found} is not a finite number")
+        return found
+
     def walk(node: ast.expr, depth: int = 0) -> int:
         if depth > 50:
             raise fault(repr(text), "is nested more than 50 deep")
         if isinstance(node, ast.Constant) and isinstance(node.value, int | float) and not isinstance(node.value, bool):
-            number = float(node.value)
-            if not math.isfinite(number):
-                raise fault(repr(text), f"{number} is not a finite number")
-            return add(Step("constant", constant=number))
+            return add(Step("constant", constant=number(node.value)))
         if isinstance(node, ast.Name):
             if node.id == "pi":
                 return add(Step("constant", constant=math.pi))
             names[node.id] = None
             return add(Step("name", name=node.id))
         if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub | ast.UAdd):
+            if isinstance(node.op, ast.USub) and isinstance(node.operand, ast.Constant):
+                # A negative number is a constant, so that a quantity may be raised to the power -1.
+                return add(replace(steps.pop(walk(node.operand, depth + 1)), constant=-number(node.operand.value)))
             operand = walk(node.operand, depth + 1)
             return add(Step("negative", (operand,))) if isinstance(node.op, ast.USub) else operand
         if isinstance(node, ast.BinOp) and type(node.op) in _OPERATORS:
@@ -215,6 +224,8 @@ def _apply(step: Step, values: list[Value], inputs: Mapping[str, Value], tables:
         if operation == "negative":
             return -x
         if operation == "table":
+            if step.name not in tables:
+                raise fault(step.name, "is not a table that was handed in")
             return _interpolate(tables[step.name], x)
         if isinstance(x, np.ndarray):
             return getattr(np, operation)(x)
