@@ -16,7 +16,7 @@ from typing import Literal
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
 from diagnb.meters.certificate import RangeCalibration, certificate_for
 from diagnb.meters.sheet import AccuracySheet, Function, Range, load_sheet, sheet_files
-from diagnb.quantities import Indication, parse_indication
+from diagnb.quantities import Indication, parse_indication, unit
 from diagnb.uncertainty import Component, Estimate, type_a
 
 _ROUNDING = 1 + 1e-9
@@ -120,7 +120,9 @@ class Meter:
     ) -> Estimate:
         """Gain, offset and quantisation from the accuracy specification."""
         place = f"{self.instrument or self.sheet.id}, {function.name}, {chosen.name}"
-        gain = math.copysign(chosen.percent / 100 * abs(value) * widening / _ROOT_THREE, value)
+        # Percent of what the display shows: of 20 °C, not of 293 K.
+        shown = value - unit(function.unit).offset
+        gain = math.copysign(chosen.percent / 100 * abs(shown) * widening / _ROOT_THREE, shown)
         # The quantisation of this display is half a step; the rest of the counts is an offset.
         counts = chosen.counts * chosen.step
         offset = (max(counts - chosen.step / 2, 0.0) + counts * (widening - 1)) / _ROOT_THREE

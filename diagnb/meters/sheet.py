@@ -174,7 +174,7 @@ class _Door:
         if not isinstance(value, str) or not value.strip():
             self.add(place, "is missing" if value is None else "must be a text")
             return ""
-        if pattern and not re.match(pattern, value):
+        if pattern and not re.fullmatch(pattern, value):
             self.add(place, f"{value!r} is not a plain name", "letters, digits, dot, dash")
         return value
 
@@ -250,7 +250,7 @@ def load_sheet(source: str | Path) -> AccuracySheet:
         plain = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
     return read_sheet(plain, path.name)
 

@@ -30,11 +30,12 @@ from diagnb.uncertainty import Formula, Table, parse_formula
 _Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,48}$")]
 _Id = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 _Text = Annotated[str, StringConstraints(min_length=1, max_length=4000)]
+_HalfWidth = Annotated[str, StringConstraints(pattern=r"^\+?\d{1,12}(\.\d{1,9})?$")]
 _Number = Annotated[str, StringConstraints(pattern=r"^[+-]?\d{1,12}(\.\d{1,9})?$")]
 
 
 class _Plain(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class _Reading(_Plain):
@@ -47,7 +48,7 @@ class _Reading(_Plain):
     load_state: str = ""
     points: str = ""
     expected: Annotated[list[float | int], Field(min_length=2, max_length=2)] | None = None
-    pooled_standard_deviation: _Number | None = None
+    pooled_standard_deviation: _HalfWidth | None = None
     pooled_degrees_of_freedom: Annotated[int, Field(ge=1)] | None = None
 
 
@@ -57,7 +58,7 @@ class _Given(_Plain):
     unit: _Text
     required: bool = True
     default: _Number | None = None
-    half_width: _Number | None = None
+    half_width: _HalfWidth | None = None
     source: str = ""
 
 
@@ -75,7 +76,7 @@ class _Table(_Plain):
     y: Annotated[list[_Number], Field(min_length=2)]
     y_unit: _Text
     outside: Literal["refuse", "hold"] = "refuse"
-    half_width: _Number | None = None
+    half_width: _HalfWidth | None = None
     source: _Text
 
 
@@ -231,8 +232,9 @@ class _Builder:
             self.add(path, f"has {len(x)} values of x but {len(y)} of y")
         if any(b <= a for a, b in pairwise(x)):
             self.add(f"{path}.x", "must rise")
-        spread = float(t.half_width) * unit(t.y_unit).factor / 3**0.5 if t.half_width else 0.0
-        dimensions = self.unit(t.x_unit, f"{path}.x_unit") or (), self.unit(t.y_unit, f"{path}.y_unit") or ()
+        across, up = self.unit(t.x_unit, f"{path}.x_unit"), self.unit(t.y_unit, f"{path}.y_unit")
+        spread = float(t.half_width) * unit(t.y_unit).factor / 3**0.5 if t.half_width and up is not None else 0.0
+        dimensions = across or (), up or ()
         return Table(t.name, x, y, *dimensions, spread, t.outside == "hold")
 
     def derive(self, d: _Derived, path: str, tables: Mapping[str, Table]) -> DerivedSpec:
@@ -295,7 +297,7 @@ def load_procedure(source: str | Path) -> Procedure:
         plain = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
     return read_procedure(plain, path.name)
 
