@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from diagnb.evaluation.results import ReadingResult
-from diagnb.meters import CalibrationPoint, Meter, MeterReading, RangeCalibration
+from diagnb.meters import Meter, MeterReading
 from diagnb.meters.corrections import (
     RESISTANCE_TOLERANCE,
     burden_corrected,
@@ -15,10 +15,11 @@ from diagnb.meters.corrections import (
     zero_corrected,
 )
 from diagnb.procedures import Procedure
-from diagnb.quantities import parse_indication, unit
+from diagnb.quantities import unit
 from diagnb.record import Record, sheet_of
-from diagnb.record.document import CertificateRange, CircuitTest, Given, Instrument
+from diagnb.record.document import CircuitTest, Given, Instrument
 from diagnb.record.document import Reading as RecordReading
+from diagnb.record.door import range_calibration
 from diagnb.uncertainty import Component, Estimate
 
 
@@ -27,24 +28,11 @@ def meter_of(record: Record, instrument: Instrument) -> Meter:
     return record.once(
         ("instrument", instrument.id),
         lambda: Meter(
-            sheet_of(record, instrument.meter), instrument.id, tuple(_certified(c) for c in instrument.corrections)
+            sheet_of(record, instrument.meter),
+            instrument.id,
+            tuple(range_calibration(c) for c in instrument.corrections),
         ),
     )
-
-
-def _certified(entry: CertificateRange) -> RangeCalibration:
-    scale = unit(entry.unit).factor
-    points = tuple(
-        CalibrationPoint(
-            float(p.nominal) * scale,
-            float(p.error) * scale,
-            float(p.expanded_uncertainty) * scale,
-            float(p.coverage_factor),
-        )
-        for p in entry.points
-    )
-    full = parse_indication(entry.range, unit=entry.unit).value
-    return RangeCalibration(entry.function, full, points, float(entry.drift_half_width) * scale)
 
 
 def read_display(

@@ -12,7 +12,16 @@ import re
 from collections.abc import Callable
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, PrivateAttr, StringConstraints, model_validator
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    StringConstraints,
+    model_validator,
+)
 
 SCHEMA: Literal["diagnb-record/1"] = "diagnb-record/1"
 Phase = Literal["as found", "isolating", "as left"]
@@ -25,6 +34,21 @@ Line = Annotated[str, StringConstraints(max_length=500)]
 Text = Annotated[str, StringConstraints(max_length=200_000)]
 DecimalText = Annotated[str, StringConstraints(pattern=r"^[+-]?\d{1,12}(\.\d{1,9})?$")]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+HalfWidth = Annotated[str, StringConstraints(pattern=r"^\+?\d{1,12}(\.\d{1,9})?$")]
+LARGEST_INTEGER = 2**53 - 1
+"""The largest integer that every reader of JSON holds exactly (RFC 8785, 3.2.2.3)."""
+Whole = Annotated[int, Field(ge=1, le=LARGEST_INTEGER)]
+
+
+def _written(value: Any) -> Any:
+    """Dates are written out; a bare number would be read as seconds since 1970."""
+    if isinstance(value, int | float) or (isinstance(value, str) and not re.match(r"\d{4}-\d{2}-\d{2}", value)):
+        raise ValueError("write dates as 2026-03-02 and times as 2026-03-02T09:30:00+01:00")
+    return value
+
+
+Time = Annotated[AwareDatetime, BeforeValidator(_written)]
+Day = Annotated[dt.date, BeforeValidator(_written)]
 
 
 class Part(BaseModel):
@@ -46,20 +70,20 @@ class Given(Part):
     value: DecimalText
     unit: Line
     source: Line
-    half_width: DecimalText | None = None
+    half_width: HalfWidth | None = None
 
 
 class Replaces(Part):
     """The earlier revision that this one replaces, and why."""
 
-    revision: Annotated[int, Field(ge=1)]
+    revision: Whole
     digest: Digest
     reason: Line
 
 
 class RepairOrder(Part):
     number: Line
-    opened: AwareDatetime
+    opened: Time
     site: Line = ""
     customer: Line = ""
 
@@ -71,7 +95,7 @@ class Vehicle(Part):
     model_year: Annotated[int, Field(ge=1900, le=2100)] | None = None
     odometer: Quantity | None = None
     engine_hours: Quantity | None = None
-    in_service: dt.date | None = None
+    in_service: Day | None = None
     system_voltage: Literal["12", "24", "48"]
 
 
@@ -79,8 +103,8 @@ class Coverage(Part):
     """The warranty that the claim will be made under, as the customer states it."""
 
     policy: Line
-    begins: dt.date | None = None
-    ends: dt.date | None = None
+    begins: Day | None = None
+    ends: Day | None = None
     distance_limit: Quantity | None = None
 
 
@@ -114,7 +138,7 @@ class CertificateRange(Part):
     function: Line
     range: Line
     unit: Line
-    drift_half_width: DecimalText
+    drift_half_width: HalfWidth
     points: Annotated[tuple[CertificatePoint, ...], Field(min_length=2)]
 
 
@@ -124,8 +148,8 @@ class Instrument(Part):
     id: Name
     meter: Name
     serial: Line
-    calibrated: dt.date | None = None
-    due: dt.date | None = None
+    calibrated: Day | None = None
+    due: Day | None = None
     certificate: Line = ""
     corrections: tuple[CertificateRange, ...] = ()
     checks: Text = ""
@@ -160,7 +184,7 @@ class Reading(Part):
     from_point: Line = ""
     to_point: Line = ""
     load_state: Line = ""
-    time: AwareDatetime | None = None
+    time: Time | None = None
     zero: Annotated[str, StringConstraints(max_length=40)] = ""
     source_resistance: Given | None = None
     circuit_resistance: Given | None = None
@@ -193,7 +217,7 @@ class CircuitTest(Part):
     id: Name
     procedure: Name
     phase: Phase
-    time: AwareDatetime
+    time: Time
     by: Name
     readings: tuple[Reading, ...] = ()
     given: dict[Name, Given] = Field(default_factory=dict)
@@ -210,7 +234,7 @@ class FaultCode(Part):
     meaning: Line = ""
     status: Line = ""
     phase: Phase
-    time: AwareDatetime | None = None
+    time: Time | None = None
     saved: bool = True
 
 
@@ -234,7 +258,7 @@ class Finding(Part):
 
 class CautionShown(Part):
     id: Name
-    time: AwareDatetime
+    time: Time
     to: Name
 
 
@@ -242,7 +266,7 @@ class Attachment(Part):
     name: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._ -]{0,99}$")]
     sha256: Digest
     media_type: Line
-    size: Annotated[int, Field(ge=0)]
+    size: Annotated[int, Field(ge=0, le=LARGEST_INTEGER)]
     shows: Line = ""
 
 
@@ -251,9 +275,9 @@ class Record(Part):
 
     schema_: Annotated[Literal["diagnb-record/1"], Field(alias="schema")] = SCHEMA
     id: Name
-    revision: Annotated[int, Field(ge=1)] = 1
+    revision: Whole = 1
     replaces: Replaces | None = None
-    created: AwareDatetime
+    created: Time
     demonstration: bool = False
     order: RepairOrder
     vehicle: Vehicle

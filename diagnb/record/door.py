@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -12,10 +13,18 @@ import rfc8785
 from pydantic import ValidationError
 
 from diagnb.errors import Fault, InputFault, fault
-from diagnb.meters import AccuracySheet, Meter, load_sheet, read_sheet, sheet_files
+from diagnb.meters import (
+    AccuracySheet,
+    CalibrationPoint,
+    Meter,
+    RangeCalibration,
+    load_sheet,
+    read_sheet,
+    sheet_files,
+)
 from diagnb.procedures import Procedure, load_procedure, procedure_files, read_procedure
-from diagnb.quantities import unit
-from diagnb.record.document import SCHEMA, CircuitTest, Record
+from diagnb.quantities import parse_indication, unit
+from diagnb.record.document import SCHEMA, CertificateRange, CircuitTest, Instrument, Record
 
 MOST_BYTES = 64 * 2**20
 MOST_DEPTH = 40
@@ -40,6 +49,8 @@ def load_record(source: str | Path | bytes | Mapping[str, Any], *, folder: Path 
             plain = read_json(path.read_bytes(), path.name)
         except OSError as error:
             raise fault(str(path), f"can't be read: {error.strerror or error}") from error
+        except ValueError as error:
+            raise fault(repr(str(path)), f"is not a file name: {error}") from error
     return read_record(complete(plain, folder))
 
 
@@ -179,6 +190,9 @@ def _references(record: Record) -> Iterable[Fault]:
             yield Fault(
                 f"instruments[{i}].meter", f"there is no accuracy sheet {instrument.meter!r}", "see diagnb meter list"
             )
+        elif instrument.meter in sheets:
+            yield from _corrections(instrument, f"instruments[{i}]", sheets[instrument.meter])
+    yield from _quantities(record)
     for i, test in enumerate(record.tests):
         where = f"tests[{i}]"
         if test.by not in people:
@@ -189,6 +203,11 @@ def _references(record: Record) -> Iterable[Fault]:
             yield Fault(f"{where}.procedure", f"there is no procedure {test.procedure!r}", "see diagnb procedure list")
         elif test.procedure in procedures:
             yield from _readings(test, where, procedures[test.procedure], instruments, sheets)
+        for j, limit in enumerate(test.limits):
+            if limit.entered_by is not None and limit.entered_by not in people:
+                yield Fault(
+                    f"{where}.limits[{j}].entered_by", f"nobody called {limit.entered_by!r} is among the people"
+                )
     for i, shown in enumerate(record.cautions_shown):
         if shown.to not in people:
             yield Fault(f"cautions_shown[{i}].to", f"nobody called {shown.to!r} is among the people")
@@ -197,6 +216,48 @@ def _references(record: Record) -> Iterable[Fault]:
         for name in finding.tests:
             if name not in known:
                 yield Fault(f"findings[{i}].tests", f"there is no test {name!r}")
+
+
+def _quantities(record: Record) -> Iterable[Fault]:
+    """Quantities that later rules convert: each must be in a unit of its kind."""
+    vehicle, coverage = record.vehicle, record.coverage
+    for quantity, wanted, where in (
+        (vehicle.odometer, "km", "vehicle.odometer.unit"),
+        (vehicle.engine_hours, "h", "vehicle.engine_hours.unit"),
+        (coverage.distance_limit if coverage else None, "km", "coverage.distance_limit.unit"),
+    ):
+        if quantity is not None:
+            yield from _fits(quantity.unit, wanted, where)
+
+
+def range_calibration(entry: CertificateRange) -> RangeCalibration:
+    """A certificate's range in coherent SI. Raises :class:`InputFault` where it can't be one."""
+    scale = unit(entry.unit).factor
+    points = tuple(
+        CalibrationPoint(
+            float(p.nominal) * scale, float(p.error) * scale, float(p.expanded_uncertainty) * scale,
+            float(p.coverage_factor),
+        )
+        for p in entry.points
+    )  # fmt: skip
+    full = parse_indication(entry.range, unit=entry.unit).value
+    return RangeCalibration(entry.function, full, points, float(entry.drift_half_width) * scale)
+
+
+def _corrections(instrument: Instrument, where: str, sheet: AccuracySheet) -> Iterable[Fault]:
+    for j, entry in enumerate(instrument.corrections):
+        place = f"{where}.corrections[{j}]"
+        try:
+            function = sheet.function(entry.function)
+            wrong = list(_fits(entry.unit, function.unit, f"{place}.unit"))
+            yield from wrong
+            if not wrong and not any(
+                math.isclose(r.full_scale, range_calibration(entry).full_scale, rel_tol=1e-9) for r in function.ranges
+            ):
+                listed = ", ".join(r.name for r in function.ranges)
+                yield Fault(f"{place}.range", f"there is no range {entry.range}", f"ranges are {listed}")
+        except InputFault as error:
+            yield from (Fault(place, f"{f.where} {f.what}", f.repair) for f in error.faults)
 
 
 def _carried(where: str, name: str, read: Callable[[str], None]) -> Iterable[Fault]:
@@ -249,6 +310,18 @@ def _readings(
                 yield Fault(
                     f"{place}.function", f"{wrong[0].unit} does not fit this reading", f"it is taken in {spec.unit}"
                 )
+            if reading.zero:
+                used = found.range.name if found.range else reading.range
+                try:
+                    meter.read(reading.zero, function=reading.function or spec.function, range=used, name=reading.name)
+                except InputFault as error:
+                    yield from (Fault(f"{place}.zero", f"{f.where} {f.what}", f.repair) for f in error.faults)
+        for key in ("source_resistance", "circuit_resistance"):
+            stated = getattr(reading, key)
+            if stated is not None:
+                yield from _fits(stated.unit, "Ω", f"{place}.{key}.unit")
+                if not float(stated.value) > 0:
+                    yield Fault(f"{place}.{key}.value", f"{stated.value} is not a resistance", "it is above zero")
     for name, given in test.given.items():
         place = f"{where}.given.{name}"
         wanted = procedure.given(name)
@@ -256,6 +329,7 @@ def _readings(
             yield Fault(place, f"{procedure.id} takes no given value {name!r}")
             continue
         yield from _fits(given.unit, wanted.unit, f"{place}.unit")
+    yield from _twice([entry.result for entry in test.limits], f"{where}.limits")
     for j, limit in enumerate(test.limits):
         result = next((d for d in procedure.derived if d.name == limit.result), None)
         if result is None:
