@@ -21,11 +21,15 @@ _LONE_NUMBER = re.compile(r"^[+-]?\s*[\d.,]+$")
 
 @dataclass(frozen=True, slots=True)
 class Library:
-    """The accuracy sheets and procedures that a sheet may use, by id, and the caution texts."""
+    """The accuracy sheets and procedures that a sheet may use, by id, and the caution texts.
+
+    ``faults`` are those of the shop's files that could not be used.
+    """
 
     meters: Mapping[str, AccuracySheet]
     procedures: Mapping[str, Procedure]
     cautions: Mapping[str, str] = field(default_factory=dict)
+    faults: tuple[Fault, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

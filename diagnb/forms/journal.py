@@ -98,6 +98,17 @@ class Journal:
             raise fault(str(path), f"the draft can't be opened: {error.strerror}", "choose another folder") from error
         return journal
 
+    @classmethod
+    def read(cls, path: Path) -> Journal:
+        """The journal at ``path`` for reading alone, without the writer's lock and without making anything."""
+        journal = cls(path)
+        journal.read_only = True
+        try:
+            journal.refresh()
+        except OSError as error:
+            raise fault(str(path), f"the draft can't be read: {error.strerror}") from error
+        return journal
+
     def _begin(self) -> None:
         if self.read_only:
             self.refresh()

@@ -56,22 +56,23 @@ class Review:
 
 
 def load_library(folder: Path | None = None) -> Library:
-    """Shipped accuracy sheets and procedures, and those of a shop's ``folder``; a file that can't be read is left out.
+    """Shipped accuracy sheets and procedures, and those of a shop's ``folder``.
 
-    Raises nothing for a bad file of the shop: it is simply not offered.
+    A file of the shop that can't be used is left out, and its faults are among those of the library.
     """
     meters, procedures = {}, {}
+    faults: list[Fault] = []
     for name, path in sheet_files(folder / "meters" if folder else None).items():
         try:
             meters[name] = load_sheet(path)
-        except InputFault:
-            continue
+        except InputFault as error:
+            faults += error.faults
     for name, path in procedure_files(folder / "procedures" if folder else None).items():
         try:
             procedures[name] = load_procedure(path)
-        except InputFault:
-            continue
-    return Library(meters, procedures, caution_texts())
+        except InputFault as error:
+            faults += error.faults
+    return Library(meters, procedures, caution_texts(), tuple(faults))
 
 
 class FormModel:
@@ -219,6 +220,27 @@ class FormModel:
     def remove(self, kind: str, name: str) -> None:
         """Take an item off the sheet; its entries stay in the journal and undo brings it back."""
         self.put_all({f"{kind}.{name}.removed": "yes"})
+
+    def take_over_instruments(self, earlier: Mapping[str, str]) -> tuple[str, ...]:
+        """Add the instruments of an earlier sheet that this one lacks, as one step; returns their ids.
+
+        Today's checks don't go along: they are to be made anew.
+        """
+        with self._guard:
+            here = {self.text(f"instruments.{m}.serial").strip() for m in self.items("instruments")}
+            changes: dict[str, str] = {}
+            made = []
+            for old in items(earlier, "instruments"):
+                serial = earlier.get(f"instruments.{old}.serial", "").strip()
+                if not serial or serial in here or earlier.get(f"instruments.{old}.meter") not in self.library.meters:
+                    continue
+                name = next_item({**self.values, **changes}, "instruments")
+                made.append(name)
+                for part in ("meter", "serial", "calibrated", "due", "certificate"):
+                    changes[f"instruments.{name}.{part}"] = earlier.get(f"instruments.{old}.{part}", "")
+            if changes:
+                self.put_all(changes)
+            return tuple(made)
 
     def repeat_as_left(self) -> tuple[str, ...]:
         """An as-left test for each as-found one that has none yet: same procedure, instruments, points."""

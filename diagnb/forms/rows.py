@@ -287,7 +287,7 @@ class Rows:
             "mark": self.presenter.mark(word),
             "value": self.presenter.value(result),
             "limit": self.presenter.limit(result),
-            "advice": self.presenter.remark(result),
+            "advice": self.presenter.remark(result) or (f"Limit from: {result.limit.source}" if result.limit else ""),
             "picture": self.presenter.picture(result),
         }
 

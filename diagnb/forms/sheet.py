@@ -10,7 +10,7 @@ import functools
 import html
 import threading
 import traceback
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, ParamSpec
 
 import ipywidgets as widgets
@@ -32,13 +32,21 @@ _SETTLE_SECONDS = 0.5
 class Sheet:
     """One sheet on screen. ``root`` is what a notebook displays; several views of it may be open.
 
-    ``log`` takes the text of a traceback; ``settle`` delays the marks of the step list after typing, in seconds.
+    ``log`` takes the text of a traceback; ``earlier`` gives the entries of the sheet used before this one; ``settle`` delays the marks of the step list after typing, in seconds.
     """
 
     def __init__(
-        self, model: FormModel, *, presenter: Presenter, office: Office, log: Log, settle: float = _SETTLE_SECONDS
+        self,
+        model: FormModel,
+        *,
+        presenter: Presenter,
+        office: Office,
+        log: Log,
+        earlier: Callable[[], Mapping[str, str]] = dict,
+        settle: float = _SETTLE_SECONDS,
     ) -> None:
         self.model = model
+        self.earlier = earlier
         self.rows = Rows(model, presenter)
         self.log = log
         self.here = STEPS[0].id
@@ -71,6 +79,8 @@ class Sheet:
         self.shield = Shield()
         self.root = self._frame()
         self.show(self.here)
+        if model.library.faults:
+            self.say("Left out: " + "; ".join(str(f) for f in model.library.faults))
 
     # -- frame -------------------------------------------------------------------------------------------
 
@@ -88,7 +98,8 @@ class Sheet:
             return self.signing.root
         parts: list[Any] = [self.grids[step]]
         if step == "instruments":
-            parts.append(self._adder("instruments", "Add an instrument"))
+            over = _button("Take over those of the last sheet", self.guarded(self._take_over))
+            parts.append(_box([self._add_button("instruments", "Add an instrument"), over], "dn-buttons"))
         elif step == "correct":
             parts.append(self._adder("parts", "Add a part"))
         elif step == "findings":
@@ -199,6 +210,12 @@ class Sheet:
         name = self.model.add(kind, **{first: ""})
         self.show(self.here)
         self.grids[self.here].focus_on(f"{kind}.{name}.{first}")
+
+    def _take_over(self) -> None:
+        if not self.model.take_over_instruments(self.earlier()):
+            self.say("The last sheet of this folder has no instruments that are not here already.")
+            return
+        self.show(self.here)
 
     def _add_test(self, procedure: str, step: str, phase: str) -> None:
         name = self.model.add(

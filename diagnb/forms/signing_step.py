@@ -19,7 +19,7 @@ from diagnb.evaluation import Evaluation
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
 from diagnb.forms.presenter import Presenter
-from diagnb.forms.widgets import EntryGrid, Row, SaveFileButton, SignaturePad
+from diagnb.forms.widgets import EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
 
 Guard = Callable[[Callable[[], object]], Callable[[], None]]
 _TYPED = "signature.typed_name"
@@ -42,7 +42,7 @@ class SigningStep:
         self._guarded = guarded
         self.state = widgets.HTML()
         self.key = widgets.Dropdown(description="Key")
-        self.passphrase = widgets.Password(description="Passphrase of the key")
+        self.passphrase = SecretField()
         self.make = _button("Make a key for this technician", guarded(self._make_key))
         self.made = widgets.HTML()
         self.pad = SignaturePad()
@@ -134,10 +134,8 @@ class SigningStep:
         path = self.office.make_key(name=name, passphrase=passphrase.encode())
         self._list_keys()
         self.key.value = str(path)
-        self.passphrase.value = passphrase
-        self.made.value = (
-            '<div class="dn-good">The key is made. Write its passphrase down now; it is shown once and kept nowhere:'
-            f'<br><b style="font-family:monospace;font-size:22px">{html.escape(passphrase)}</b></div>'
+        self.passphrase.reveal(
+            passphrase, "The key is made. Write its passphrase down now; it is shown once and kept nowhere:"
         )
 
     # -- signing -----------------------------------------------------------------------------------------
@@ -158,7 +156,7 @@ class SigningStep:
     def _check_signature(self) -> None:
         if not self.key.value:
             raise fault("key", "no key is chosen", "choose one, or make one")
-        if not self.passphrase.value:
+        if not self.passphrase.secret:
             raise fault("passphrase", "is missing", "type the passphrase of the key")
         typed = " ".join(self.model.text(_TYPED).split()).casefold()
         name = " ".join(self.model.text("people.technician.name").split()).casefold()
@@ -167,12 +165,11 @@ class SigningStep:
 
     def _not_yet(self) -> None:
         self.asking.layout.display = "none"
-        self.made.value = ""
         self.refresh()
 
     def _start(self) -> None:
         self._check_signature()
-        passphrase, self.passphrase.value, self.made.value = self.passphrase.value.encode(), "", ""
+        passphrase = self.passphrase.take().encode()
         self.confirm.disabled = self.refuse.disabled = True
         record, evaluation = self.model.frozen()
         key, strokes = Path(self.key.value), [list(stroke) for stroke in self.pad.strokes]

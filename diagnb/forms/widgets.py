@@ -87,6 +87,33 @@ class SignaturePad(anywidget.AnyWidget):
     locked = traitlets.Bool(False).tag(sync=True)
 
 
+class SecretField(anywidget.AnyWidget):
+    """A field for a passphrase. ``secret`` is a plain attribute: widget state, and so a notebook, never holds it."""
+
+    _esm = _STATIC / "secret.js"
+    label = traitlets.Unicode("Passphrase of the key").tag(sync=True)
+
+    def __init__(self, **state: Any) -> None:
+        super().__init__(**state)
+        self.secret = ""
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
+        if isinstance(message, dict) and message.get("k") == "secret" and isinstance(message.get("text"), str):
+            self.secret = message["text"]
+
+    def reveal(self, secret: str, note: str) -> None:
+        """Take a new passphrase and show it once, with a note above it."""
+        self.secret = secret
+        self.send({"k": "show", "text": secret, "note": note})
+
+    def take(self) -> str:
+        """The passphrase; afterwards neither this field nor the browser holds it."""
+        taken, self.secret = self.secret, ""
+        self.send({"k": "clear"})
+        return taken
+
+
 class SaveFileButton(anywidget.AnyWidget):
     """A button that hands a file to the browser's download, also where files are not served (a code-free page).
 

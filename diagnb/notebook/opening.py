@@ -86,10 +86,19 @@ def open_sheet(workplace: Workplace, name: str, *, clock: Callable[[], dt.dateti
         model,
         presenter=ReportPresenter(workplace.language),
         office=workplace.office(),
+        earlier=lambda: _last_entries(workplace, name),
         log=_log_into(workplace.drafts.parent / "form.log", clock),
     )
     _open[path] = sheet
     return sheet
+
+
+def _last_entries(workplace: Workplace, but: str) -> Mapping[str, str]:
+    """The entries of the sheet of this folder that was changed last, other than ``but``."""
+    for name in drafts(workplace):
+        if name != but:
+            return Journal.read(workplace.drafts / f"{name}.jsonl").values
+    return {}
 
 
 def close_all() -> None:

@@ -270,3 +270,29 @@ def test_no_test_is_later_than_its_record_and_closing_changes_nothing(model):
     assert record.order.opened < record.created
     model.close({"report": "r.pdf"})
     assert model.record() == record
+
+
+def test_instruments_of_an_earlier_sheet_are_taken_over_once_and_undone_at_once(model, open_model, tmp_path, clock):
+    from diagnb.forms.journal import Journal
+    from diagnb.forms.model import load_library
+
+    earlier = Journal.read(model.journal.path).values
+    new = FormModel(Journal.open(tmp_path / "drafts" / "s-2.jsonl"), sheet="s-2", library=load_library(), clock=clock)
+    new.begin({})
+    assert new.take_over_instruments(earlier) == ("m1", "m2")
+    assert new.text("instruments.m2.serial") == "S-2"
+    assert new.take_over_instruments(earlier) == ()
+    new.undo()
+    assert new.items("instruments") == ()
+    new.release()
+
+
+def test_a_shops_broken_file_is_left_out_and_named(tmp_path):
+    from diagnb.forms.model import load_library
+
+    (tmp_path / "meters").mkdir()
+    (tmp_path / "meters" / "own.toml").write_text("schema = 'diagnb-meter/1'\nid = 3", encoding="utf-8")
+    library = load_library(tmp_path)
+    assert "own" not in library.meters
+    assert "handheld-6000" in library.meters
+    assert any("own.toml" in str(fault) for fault in library.faults)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 from pathlib import Path
 
 import pytest
+from ipywidgets import Widget
 
 from diagnb.forms.journal import Journal
 from diagnb.forms.model import FormModel, load_library
@@ -225,7 +227,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     bench.sheet.show("sign")
     assert step.key.options == ()
     step.make.click()
-    assert len(step.passphrase.value) > 15
+    assert len(step.passphrase.secret) > 15
     step.sign.click()
     assert "signature: is missing" in bench.trouble
     bench.sheet.say("")
@@ -238,7 +240,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     assert bench.trouble == "" and not bench.log, bench.log
     path = bench.folder / "rec-1-r1.pdf"
     assert html_path(path) in step.result.value
-    assert step.passphrase.value == ""
+    assert step.passphrase.secret == ""
     trust = load_trust(bench.folder / "keys" / "trust.json")
     proof = verify_report(path, trust=trust, moment=clock() + dt.timedelta(minutes=1))
     assert proof.trustworthy, proof.reasons
@@ -283,7 +285,7 @@ def test_a_wrong_passphrase_is_said_and_the_sheet_stays_open(bench):
     bench.sheet.show("sign")
     step.make.click()
     step.pad.strokes = [[[1, 1], [9, 9]]]
-    step.passphrase.value = "not the passphrase"
+    step.passphrase.secret = "not the passphrase"
     step.sign.click()
     step.confirm.click()
     step.worker.join(30)
@@ -299,7 +301,7 @@ def test_another_persons_key_cannot_sign_the_technicians_record(bench):
     step = bench.sheet.signing
     bench.sheet.show("sign")
     step.key.value = str(path)
-    step.passphrase.value = "long enough passphrase"
+    step.passphrase.secret = "long enough passphrase"
     step.pad.strokes = [[[1, 1], [9, 9]]]
     step.sign.click()
     step.confirm.click()
@@ -313,7 +315,8 @@ def test_no_passphrase_reaches_the_journal_or_the_log(bench):
     step = bench.sheet.signing
     bench.sheet.show("sign")
     step.make.click()
-    secret = step.passphrase.value
+    secret = step.passphrase.secret
+    assert secret not in json.dumps(Widget.get_manager_state())
     step.pad.strokes = [[[1, 1], [9, 9]]]
     step.sign.click()
     step.confirm.click()
@@ -321,7 +324,7 @@ def test_no_passphrase_reaches_the_journal_or_the_log(bench):
     for path in bench.folder.rglob("*"):
         if path.is_file():
             assert secret.encode() not in path.read_bytes(), path
-    assert secret not in step.made.value
+    assert step.passphrase.secret == ""
 
 
 def test_an_incomplete_sheet_cannot_be_signed(bench):
@@ -331,8 +334,6 @@ def test_an_incomplete_sheet_cannot_be_signed(bench):
 
 
 def test_the_form_is_few_models_whatever_the_number_of_readings(bench):
-    from ipywidgets import Widget
-
     fill(bench)
     before = len(Widget.get_manager_state()["state"])
     for _ in range(40):
