@@ -7,16 +7,17 @@ better than either value. Nobody types a correlation for that (JCGM 100, F.1.2.3
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 from diagnb.conformity.risk import one_value
-from diagnb.errors import Fault, InputFault, MeasurementFault
-from diagnb.uncertainty import Estimate, propagate
-from diagnb.uncertainty import correlation as correlation_of
+from diagnb.errors import Fault, InputFault, MeasurementFault, fault
+from diagnb.uncertainty import Component, Estimate, correlation, propagate
 from diagnb.uncertainty.estimate import merge
 
 Improvement = Literal["improved", "not shown"]
+_UNNAMED = "repeats"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,8 @@ class Comparison:
 
     ``improvement`` is before less after (after less before where larger is better), in their unit; ``ratio`` is
     after over before, with ``ratio_interval`` at ``coverage``. ``probability`` is that of an improvement above
-    zero. ``assumptions`` says what was assumed of influences whose common share nobody stated.
+    zero. ``correlation`` is that of gain, offset and quantisation taken apart, what nobody stated taken as
+    independent. ``assumptions`` says what was assumed of influences whose common share nobody stated.
     """
 
     improvement: Estimate
@@ -71,6 +73,9 @@ def compare(
         raise InputFault(faults)
     one_value(before, "before")
     one_value(after, "after")
+    if all(any(c.source == _UNNAMED for c in estimate.components) for estimate in (before, after)):
+        # Repeats left with the default name would count as one error of both.
+        raise fault("before, after", "both carry repeats without a name of their own", "type_a(values, source=…)")
     before, after = before.named("before"), after.named("after")
     low, high = before.expanded(coverage).interval
     if low <= 0 <= high:
@@ -81,17 +86,25 @@ def compare(
     gained = propagate("before - after" if smaller_is_better else "after - before", pair)
     chance = _above_zero(gained)
     ratio = propagate("after / before", pair)
-    exact = not (before.standard_uncertainty and after.standard_uncertainty)
     return Comparison(
         improvement=gained,
         ratio=ratio,
         ratio_interval=_ratio_interval(before, after, coverage),
-        correlation=0.0 if exact else float(correlation_of(before, after)),
+        correlation=_correlation(before, after),
         probability=chance,
         verdict="improved" if chance >= probability - 1e-12 else "not shown",
         coverage=coverage,
         assumptions=tuple(dict.fromkeys(row.assumption for row in gained.parts if row.assumption)),
     )
+
+
+def _correlation(before: Estimate, after: Estimate) -> float:
+    """Of the two as the difference sees them: gain, offset and quantisation apart."""
+    a, b = (
+        Estimate.of(0.0, (Component(c.source, c.contribution) for c in merge(e.components)), e.correlations)
+        for e in (before, after)
+    )
+    return float(correlation(a, b)) if a.standard_uncertainty and b.standard_uncertainty else 0.0
 
 
 def _above_zero(gained: Estimate) -> float:
@@ -106,28 +119,43 @@ def _ratio_interval(before: Estimate, after: Estimate, coverage: float) -> tuple
     b, a = float(before.value), float(after.value)
     middle = a / b
 
-    def outside(c: float) -> bool:
+    def outside(c: float) -> float:
         rest = Estimate.of(
             a - c * b,
             merge([*after.components, *(part.times(-c) for part in before.components)]),
             {**before.correlations, **after.correlations},
         )
-        return abs(a - c * b) > float(rest.expanded(coverage).expanded_uncertainty)
+        return abs(a - c * b) - float(rest.expanded(coverage).expanded_uncertainty)
 
     scale = max(
         float(after.standard_uncertainty) / abs(b), abs(middle) * float(before.standard_uncertainty) / abs(b), 1e-300
     )
-    ends = []
-    for sign in (-1.0, 1.0):
-        near, far = 0.0, scale
-        while not outside(middle + sign * far):
-            near, far = far, 2 * far
-            if not math.isfinite(far):
-                raise MeasurementFault(Fault("ratio", "has no bound", "measure the value before with a smaller u"))
-        for _ in range(200):
-            half = (near + far) / 2
-            if half in (near, far) or far - near < 1e-13 * max(abs(middle), far):
-                break
-            near, far = (near, half) if outside(middle + sign * half) else (half, far)
-        ends.append(middle + sign * near)
-    return ends[0], ends[1]
+    return _end(outside, middle, -scale), _end(outside, middle, scale)
+
+
+def _end(outside: Callable[[float], float], middle: float, step: float) -> float:
+    """Where ``outside`` turns positive, from ``middle`` in the direction of ``step``; false position with halving."""
+    near, far = middle, middle + step
+    below, above = outside(near), outside(far)
+    if below >= 0:
+        return near
+    while above <= 0:
+        step *= 2
+        near, below, far = far, above, middle + step
+        if not math.isfinite(far):
+            raise MeasurementFault(Fault("ratio", "has no bound", "measure the value before with a smaller u"))
+        above = outside(far)
+    last = 0
+    for _ in range(100):
+        c = (near * above - far * below) / (above - below)
+        value = outside(c)
+        if value == 0 or abs(far - near) < 1e-12 * abs(step) or c in (near, far):
+            return c
+        # An end that stays twice loses half its weight (Illinois), so that it can't stay for long.
+        if value < 0:
+            above = above / 2 if last < 0 else above
+            near, below, last = c, value, -1
+        else:
+            below = below / 2 if last > 0 else below
+            far, above, last = c, value, 1
+    return near
