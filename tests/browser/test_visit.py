@@ -237,3 +237,40 @@ def test_everything_can_be_touched_read_and_told_apart(form, lab):
     page.fill(field("tests.t1.readings.drop"), "")
     page.wait_for_selector("[data-verdict='not judged']:visible")
     assert page.evaluate("() => document.querySelector('.dn-result:not(.dn-plain)').offsetHeight") == jumps
+
+
+def test_the_browser_keeps_an_entry_that_the_kernel_has_newer_and_asks(form, lab):
+    page = form.begin().page
+    page.fill(field("order.number"), "RO-1")
+    form.saved()
+    stem = Path(form.notebook).stem
+    page.evaluate(
+        "([key, value]) => localStorage.setItem(key, value)",
+        [f"diagnb:{stem}:order.number", '{"text": "RO-2", "base": 0}'],
+    )
+    page.evaluate(
+        "([key, value]) => localStorage.setItem(key, value)",
+        [f"diagnb:{stem}:order.site", '{"text": "Hall 3", "base": 0}'],
+    )
+    lab.run_all()
+    page.wait_for_selector("text=This browser still holds")
+    assert page.input_value(field("order.number")) == "RO-1"
+    assert page.input_value(field("order.site")) == "Hall 3"
+    form.press("Use RO-2")
+    form.saved()
+    assert page.input_value(field("order.number")) == "RO-2"
+    assert page.evaluate("() => Object.keys(localStorage).filter((k) => k.startsWith('diagnb:')).length") == 0
+
+
+def test_two_windows_show_the_same_sheet(form, lab, browser, server):
+    page = form.begin().page
+    lab.command("docmanager:save")
+    other = browser.new_context(viewport={"width": 820, "height": 1180}).new_page()
+    second = type(lab)(other, server)
+    second.open(form.notebook, workspace="second")
+    other.wait_for_selector(field("order.number"), timeout=30_000)
+    page.locator(field("order.number")).press_sequentially("RO-12")
+    other.wait_for_function("() => document.querySelector(\"[data-entry='order.number']\").value === 'RO-12'")
+    other.locator(field("vehicle.unit")).press_sequentially("U-5")
+    page.wait_for_function("() => document.querySelector(\"[data-entry='vehicle.unit']\").value === 'U-5'")
+    other.context.close()
