@@ -23,6 +23,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "shipped": {"errors", "version"},
     "quantities": {"errors", "version", "shipped"},
     "uncertainty": {"errors", "version", "shipped", "quantities"},
+    "trade": {"errors", "version", "shipped", "quantities"},
     "meters": CORE,
     "conformity": CORE,
     "procedures": CORE | {"meters", "conformity"},
