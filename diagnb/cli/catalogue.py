@@ -40,7 +40,7 @@ def _files(options: argparse.Namespace) -> dict[str, Path]:
 
 
 def run_list(options: argparse.Namespace) -> int:
-    """One line each: id, title, and for a procedure its limits with their tag."""
+    """One line each: id, title; of a procedure its number, what may feed the circuit, where its limits come from."""
     for name, path in _files(options).items():
         if options.noun == "procedure":
             from diagnb.procedures import load_procedure
@@ -50,7 +50,7 @@ def run_list(options: argparse.Namespace) -> int:
                 ", ".join(sorted({"limit from the user" if e.required else e.tag for e in procedure.limits}))
                 or "no limit"
             )
-            print(f"{name:32} {procedure.title} [{procedure.energise}; {tags}]")
+            print(f"{name:38} {procedure.number:5} {procedure.title} [{procedure.energise}; {tags}]")
         else:
             from diagnb.meters import load_sheet
 

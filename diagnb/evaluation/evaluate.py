@@ -14,7 +14,7 @@ from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives, remedy
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
-from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
+from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, LimitSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, digest, procedure_of
 from diagnb.record.document import CircuitTest, Given
@@ -63,6 +63,7 @@ def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
             inputs[spec.name] = given_estimate(source_name(test.id, spec.title), given)
     for name, value in procedure.constants.items():
         inputs[name] = Estimate.of(value, ())
+    inputs[SYSTEM_VOLTAGE] = Estimate.of(float(record.vehicle.system_voltage), ())
     results: list[Result] = []
     forbidden = procedure.energise == "allowed" and record.circuit.circuit_class != "ordinary"
     for spec_ in procedure.derived:
@@ -159,10 +160,11 @@ def _limit(
         )  # fmt: skip
     elif own is None:
         return None, None, "no-limit"
-    elif own.required:
-        return None, None, "limit-missing"
     else:
-        used = _own(own, float(record.vehicle.system_voltage))
+        here = own.at_system(record.vehicle.system_voltage)
+        if here is None:
+            return None, None, "limit-missing"
+        used = _own(here)
     symbol = unit(used.unit)
     limit = Limit(
         None if used.lower is None else float(symbol.to_si(used.lower)),
@@ -172,12 +174,10 @@ def _limit(
     return limit, _in_result_unit(used, spec.unit), ""
 
 
-def _own(own: LimitSpec, system_voltage: float) -> UsedLimit:
-    factor = system_voltage / 12 if own.scaling == "system/12" else 1.0
+def _own(own: LimitSpec) -> UsedLimit:
     return UsedLimit(
-        None if own.lower is None else own.lower * factor, None if own.upper is None else own.upper * factor,
-        own.unit, own.source, own.edition, own.method, own.condition, own.tag, "procedure",
-    )  # fmt: skip
+        own.lower, own.upper, own.unit, own.source, own.edition, own.method, own.condition, own.tag, "procedure"
+    )
 
 
 def _in_result_unit(used: UsedLimit, symbol: str) -> UsedLimit:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -14,6 +14,7 @@ from diagnb.conformity import RULES
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.procedures.procedure import (
     SCHEMA,
+    SYSTEM_VOLTAGE,
     DerivedSpec,
     Energise,
     GivenSpec,
@@ -21,6 +22,7 @@ from diagnb.procedures.procedure import (
     Procedure,
     ReadingSpec,
     Scaling,
+    SystemLimit,
     Tag,
 )
 from diagnb.quantities import Dimension, unit
@@ -29,6 +31,7 @@ from diagnb.uncertainty import Formula, Table, parse_formula
 
 _Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,48}$")]
 _Id = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+_CatalogueNumber = Annotated[str, StringConstraints(pattern=r"^([A-Z]{1,3}[0-9]{2,4}[a-z]?)?$")]
 _Text = Annotated[str, StringConstraints(min_length=1, max_length=4000)]
 _HalfWidth = Annotated[str, StringConstraints(pattern=r"^\+?\d{1,12}(\.\d{1,9})?$")]
 _Number = Annotated[str, StringConstraints(pattern=r"^[+-]?\d{1,12}(\.\d{1,9})?$")]
@@ -89,6 +92,15 @@ class _Derived(_Plain):
     physical_upper: _Number | None = None
 
 
+class _SystemLimit(_Plain):
+    lower: _Number | None = None
+    upper: _Number | None = None
+    source: str = ""
+    edition: str = ""
+    condition: str = ""
+    tag: Tag | None = None
+
+
 class _Limit(_Plain):
     result: _Name
     unit: _Text
@@ -102,12 +114,14 @@ class _Limit(_Plain):
     tag: Tag
     rule: str = "guarded-95"
     required: bool = False
+    by_system: dict[Literal["12", "24", "48"], _SystemLimit] = {}
 
 
 class _Procedure(_Plain):
     schema_: Annotated[str, Field(alias="schema")]
     id: _Id
     version: Annotated[int, Field(ge=1)]
+    number: _CatalogueNumber = ""
     title: _Text
     purpose: _Text
     energise: Energise
@@ -131,10 +145,13 @@ def path_of(location: Iterable[int | str]) -> str:
     return text.lstrip(".")
 
 
-def read_procedure(plain: Mapping[str, Any], where: str = "procedure") -> Procedure:
+def read_procedure(
+    plain: Mapping[str, Any], where: str = "procedure", *, cautions: Container[str] | None = None
+) -> Procedure:
     """Check a plain procedure: keys, names, units, formulas and their dimensions, limits and their source.
 
-    Raises :class:`~diagnb.errors.InputFault` with every fault found and its path.
+    ``cautions`` are the ids that exist; without them a caution's id is not looked up (a record may carry one that
+    a later version added). Raises :class:`~diagnb.errors.InputFault` with every fault found and its path.
     """
     schema = plain.get("schema")
     if schema != SCHEMA:
@@ -150,7 +167,7 @@ def read_procedure(plain: Mapping[str, Any], where: str = "procedure") -> Proced
         raise InputFault(
             Fault(f"{where}.{path_of(e['loc'])}", _say(e)) for e in error.errors(include_url=False)
         ) from error
-    return _Builder(parsed, where, plain).build()
+    return _Builder(parsed, where, plain).build(cautions)
 
 
 def _say(error: Any) -> str:
@@ -162,7 +179,7 @@ class _Builder:
     def __init__(self, parsed: _Procedure, where: str, plain: Mapping[str, Any]) -> None:
         self.parsed, self.where, self.plain = parsed, where, plain
         self.faults: list[Fault] = []
-        self.dimensions: dict[str, Dimension] = {}
+        self.dimensions: dict[str, Dimension] = {SYSTEM_VOLTAGE: unit("V").dimension}
 
     def add(self, path: str, what: str, repair: str = "") -> None:
         self.faults.append(Fault(f"{self.where}.{path}", what, repair))
@@ -175,13 +192,18 @@ class _Builder:
             return None
 
     def name(self, name: str, symbol: str, path: str) -> None:
-        if name in self.dimensions or name == "pi":
+        if name in (SYSTEM_VOLTAGE, "pi"):
+            self.add(f"{path}.name", f"{name} has a meaning of its own in every formula", "choose another name")
+        elif name in self.dimensions:
             self.add(f"{path}.name", f"{name} stands twice")
         dimension = self.unit(symbol, f"{path}.unit")
         self.dimensions[name] = dimension if dimension is not None else ()
 
-    def build(self) -> Procedure:
+    def build(self, cautions: Container[str] | None = None) -> Procedure:
         p = self.parsed
+        for i, caution in enumerate(p.cautions):
+            if cautions is not None and caution not in cautions:
+                self.add(f"cautions[{i}]", f"there is no caution {caution!r}", "they are in cautions.toml")
         for i, reading in enumerate(p.readings):
             self.name(reading.name, reading.unit, f"readings[{i}]")
             if (reading.pooled_standard_deviation is None) != (reading.pooled_degrees_of_freedom is None):
@@ -200,6 +222,9 @@ class _Builder:
         tables = {t.name: self.table(t, f"tables[{i}]") for i, t in enumerate(p.tables)}
         derived = tuple(self.derive(d, f"derived[{i}]", tables) for i, d in enumerate(p.derived))
         limits = tuple(self.limit(entry, f"limits[{i}]") for i, entry in enumerate(p.limits))
+        for i, entry in enumerate(p.limits):
+            if entry.result in [earlier.result for earlier in p.limits[:i]]:
+                self.add(f"limits[{i}].result", f"{entry.result} has a limit already", "write both sides into one")
         if self.faults:
             raise InputFault(self.faults)
         return Procedure(
@@ -207,7 +232,7 @@ class _Builder:
             tuple(self.reading(r) for r in p.readings),
             tuple(GivenSpec(g.name, g.title, g.unit, g.required, g.default, g.half_width, g.source) for g in p.given),
             derived, limits, tables, constants, tuple(p.conditions), tuple(p.cautions), p.energise, p.fail_means,
-            p.next_step, dict(self.plain),
+            p.next_step, dict(self.plain), p.number,
         )  # fmt: skip
 
     def reading(self, r: _Reading) -> ReadingSpec:
@@ -271,18 +296,33 @@ class _Builder:
                 )
         if entry.rule not in RULES:
             self.add(f"{path}.rule", f"{entry.rule!r} is unknown", f"one of {', '.join(RULES)}")
-        if entry.required and (entry.lower is not None or entry.upper is not None):
+        valued = entry.lower is not None or entry.upper is not None
+        if entry.required and (valued or entry.by_system):
             self.add(path, "is required from the user and can't have a value of its own")
-        if not entry.required and entry.lower is None and entry.upper is None:
+        if not entry.required and not valued and not entry.by_system:
             self.add(path, "has neither a lower nor an upper value")
+        if entry.by_system and valued:
+            self.add(path, "has a value for every system and values by system", "keep one of the two")
+        if entry.by_system and entry.scaling != "none":
+            self.add(f"{path}.scaling", "has no use beside values by system", "leave it out")
+        low, high = self.sides(entry, path)
+        by_system: dict[str, SystemLimit] = {}
+        for system, own in entry.by_system.items():
+            place = f"{path}.by_system.{system}"
+            if own.lower is None and own.upper is None:
+                self.add(place, "has neither a lower nor an upper value")
+            by_system[system] = SystemLimit(*self.sides(own, place), own.source, own.edition, own.condition, own.tag)
+        return LimitSpec(
+            entry.result, entry.unit, low, high, entry.scaling, entry.source, entry.edition, entry.method,
+            entry.condition, entry.tag, entry.rule, entry.required, by_system,
+        )  # fmt: skip
+
+    def sides(self, entry: _Limit | _SystemLimit, path: str) -> tuple[float | None, float | None]:
         low = float(entry.lower) if entry.lower is not None else None
         high = float(entry.upper) if entry.upper is not None else None
         if low is not None and high is not None and low > high:
             self.add(path, f"the lower limit {entry.lower} is above the upper limit {entry.upper}")
-        return LimitSpec(
-            entry.result, entry.unit, low, high, entry.scaling, entry.source, entry.edition, entry.method,
-            entry.condition, entry.tag, entry.rule, entry.required,
-        )  # fmt: skip
+        return low, high
 
 
 def load_procedure(source: str | Path) -> Procedure:
@@ -299,7 +339,7 @@ def load_procedure(source: str | Path) -> Procedure:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
     except (ValueError, RecursionError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
-    return read_procedure(plain, path.name)
+    return read_procedure(plain, path.name, cautions=caution_texts())
 
 
 def procedure_files(folder: Path | None = None) -> dict[str, Path]:

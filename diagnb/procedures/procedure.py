@@ -6,7 +6,7 @@ A :class:`Procedure` is frozen and checked: its formulas parse, their dimensions
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from diagnb.quantities import Dimension, unit
@@ -16,6 +16,8 @@ SCHEMA = "diagnb-procedure/1"
 Energise = Literal["allowed", "vehicle only", "measure only"]
 Scaling = Literal["none", "system/12"]
 Tag = Literal["read", "from memory", "common practice"]
+SYSTEM_VOLTAGE = "system_voltage"
+"""A name that every formula may use: the nominal system voltage of the vehicle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +63,24 @@ class DerivedSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class SystemLimit:
+    """The values of a limit at one system voltage. A blank text takes that of the limit itself."""
+
+    lower: float | None
+    upper: float | None
+    source: str = ""
+    edition: str = ""
+    condition: str = ""
+    tag: Tag | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LimitSpec:
-    """A limit of the procedure, in ``unit``. ``required`` means that the user must state one with its source."""
+    """A limit of the procedure, in ``unit``. ``required`` means that the user must state one with its source.
+
+    ``by_system`` holds values of their own for system voltages ("12", "24", "48"); then ``lower`` and ``upper``
+    are None, and a system that is not among them has no limit.
+    """
 
     result: str
     unit: str
@@ -76,11 +94,35 @@ class LimitSpec:
     tag: Tag
     rule: str
     required: bool = False
+    by_system: Mapping[str, SystemLimit] = field(default_factory=dict)
+
+    def at_system(self, voltage: str) -> LimitSpec | None:
+        """The limit as it holds for a system voltage ("12", "24", "48"): scaled, or that system's own values.
+
+        None where this procedure has no value for that system and the user has to state one.
+        """
+        if self.required:
+            return None
+        if self.by_system:
+            own = self.by_system.get(voltage)
+            if own is None:
+                return None
+            return replace(
+                self, lower=own.lower, upper=own.upper, source=own.source or self.source,
+                edition=own.edition or self.edition, condition=own.condition or self.condition,
+                tag=own.tag or self.tag, by_system={},
+            )  # fmt: skip
+        if self.scaling == "none":
+            return self
+        factor = float(voltage) / 12
+        low = None if self.lower is None else self.lower * factor
+        high = None if self.upper is None else self.upper * factor
+        return replace(self, lower=low, upper=high, scaling="none")
 
 
 @dataclass(frozen=True)
 class Procedure:
-    """One test procedure."""
+    """One test procedure. ``number`` is its number in the catalogue of test procedures, for people to quote."""
 
     id: str
     version: int
@@ -98,6 +140,7 @@ class Procedure:
     fail_means: str
     next_step: str
     plain: Mapping[str, Any] = field(compare=False, repr=False)
+    number: str = ""
 
     def reading(self, name: str) -> ReadingSpec | None:
         """The reading called ``name``, or None."""
