@@ -14,10 +14,8 @@ checksum doesn't fit is counted and skipped: neither costs the other entries.
 from __future__ import annotations
 
 import datetime as dt
-import json
 import os
 import threading
-import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +25,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from diagnb.errors import fault
+from diagnb.forms.journal_line import read_line, write_line
 
 _ONLY_OWNER = 0o600
 
@@ -113,6 +112,7 @@ class Journal:
         if self.read_only:
             self.refresh()
             return
+        self._request.unlink(missing_ok=True)
         is_new = not self.path.exists()
         flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
         self._descriptor = os.open(self.path, flags, _ONLY_OWNER)
@@ -147,10 +147,13 @@ class Journal:
         with self._guard:
             if not self.read_only:
                 return
-            self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
-            self._number, self._closed, self.bad_lines = 0, None, 0
+            self._clear()
             if self.path.exists():
                 self._replay(self.path.read_bytes())
+
+    def _clear(self) -> None:
+        self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
+        self._number, self._closed, self._last_time, self.bad_lines = 0, None, None, 0
 
     def _replay(self, content: bytes) -> bytes:
         *lines, tail = content.split(b"\n")
@@ -160,7 +163,7 @@ class Journal:
         return tail
 
     def _take(self, line: bytes) -> bool:
-        entry = _read_line(line)
+        entry = read_line(line)
         if entry is None:
             return False
         self._number = max(self._number, entry["n"])
@@ -317,6 +320,45 @@ class Journal:
                 self._descriptor = None
             self._lock.release()
 
+    # -- handing over ------------------------------------------------------------------------------------
+
+    @property
+    def _request(self) -> Path:
+        return self.path.with_name(self.path.name + ".handover")
+
+    def is_asked_for(self) -> bool:
+        """Whether another opening of this sheet asks its writer to hand over. For the writer to look at."""
+        return not self.read_only and self._descriptor is not None and self._request.exists()
+
+    def hand_over(self) -> None:
+        """Let another opening write: this one reads only from now on. Nothing that was put is lost."""
+        with self._guard:
+            if self._descriptor is not None:
+                os.close(self._descriptor)
+                self._descriptor = None
+            self.read_only = True
+            self._request.unlink(missing_ok=True)
+            self._lock.release()
+
+    def take_over(self, *, seconds: float) -> bool:
+        """Ask the writer to hand over, and become the writer; False when it did not within ``seconds``."""
+        with self._guard:
+            if not self.read_only:
+                return True
+            try:
+                os.close(os.open(self._request, os.O_WRONLY | os.O_CREAT, _ONLY_OWNER))
+                self._lock.acquire(timeout=seconds, poll_interval=0.05)
+            except Timeout:
+                self._request.unlink(missing_ok=True)
+                return False
+            except OSError as error:
+                raise fault("sheet", f"can't be taken over: {error.strerror}") from error
+            self._request.unlink(missing_ok=True)
+            self._clear()
+            self.read_only = False
+            self._begin()
+            return True
+
     def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
         with self._guard:
             if self._closed is not None:
@@ -324,9 +366,8 @@ class Journal:
             if self._descriptor is None:
                 raise fault("sheet", "is open for writing elsewhere", "close it there, then open it again here")
             numbered = {"n": self._number + 1, "t": moment.isoformat(), **entry}
-            body = json.dumps(numbered, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "surrogatepass")
             try:
-                self._append(f"{zlib.crc32(body):08x} ".encode() + body + b"\n")
+                self._append(write_line(numbered))
             except OSError as error:
                 raise fault(
                     "draft",
@@ -347,18 +388,6 @@ class Journal:
             view = view[os.write(self._descriptor, view) :]
         os.fsync(self._descriptor)
         self._unfinished_line = False
-
-
-def _read_line(line: bytes) -> dict[str, Any] | None:
-    checksum, blank, body = line.partition(b" ")
-    if not blank or len(checksum) != 8 or checksum != f"{zlib.crc32(body):08x}".encode():
-        return None
-    try:
-        entry = json.loads(body.decode("utf-8", "surrogatepass"))
-    except ValueError:
-        return None
-    known = isinstance(entry, dict) and isinstance(entry.get("n"), int) and isinstance(entry.get("t"), str)
-    return entry if known and "e" in entry else None
 
 
 def _flush_folder(folder: Path) -> None:

@@ -107,7 +107,7 @@ class FormModel:
         if self.journal.closed is not None:
             return "Signed and closed. A correction is a new revision."
         if self.journal.read_only:
-            return "Read only: this sheet is open for writing elsewhere. Close it there, then open it again here."
+            return "Read only: this sheet is open for writing in another window or kernel."
         return ""
 
     @property
@@ -375,6 +375,13 @@ class FormModel:
         """Close the sheet after its report was issued."""
         with self._guard:
             self.journal.close_sheet(outcome, moment=self.clock())
+
+    def take_over(self, *, seconds: float) -> bool:
+        """Become the writer of a sheet that is open elsewhere; False when the other one does not answer."""
+        with self._guard:
+            taken = self.journal.take_over(seconds=seconds)
+            self._evaluated.clear()
+            return taken
 
     def release(self) -> None:
         """Let go of the file, so that the sheet can be opened elsewhere."""

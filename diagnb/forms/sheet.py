@@ -27,6 +27,7 @@ P = ParamSpec("P")
 Log = Callable[[str], None]
 _STATES = {"done": "✓", "missing": "!", "open": "·"}
 _SETTLE_SECONDS = 0.5
+_HANDOVER_SECONDS = 0.5
 
 
 class Sheet:
@@ -76,16 +77,19 @@ class Sheet:
         self.undo = _button("Undo", self.guarded(lambda: self._turn_back(again=False)))
         self.redo = _button("Redo", self.guarded(lambda: self._turn_back(again=True)))
         self.bright = _button("Bright sun", self.guarded(self._toggle_bright))
+        self.take = _button("Write here instead", self.guarded(self._take_over_writing))
         self.shield = Shield()
         self.root = self._frame()
         self.show(self.here)
+        self._stopped = threading.Event()
+        threading.Thread(target=self.guarded(self._watch), name="diagnb-handover", daemon=True).start()
         if model.library.faults:
             self.say("Left out: " + "; ".join(str(f) for f in model.library.faults))
 
     # -- frame -------------------------------------------------------------------------------------------
 
     def _frame(self) -> Any:
-        head = _box([self.title, self.trouble], "dn-head")
+        head = _box([self.title, self.take, self.trouble], "dn-head")
         steps = _box(list(self.step_buttons.values()), "dn-steps")
         screen = _box(list(self.screens.values()), "dn-screen")
         body = _box([steps, screen], "dn-body")
@@ -250,6 +254,30 @@ class Sheet:
         (self.root.remove_class if is_bright else self.root.add_class)("dn-bright")
         self.bright.description = "Bright sun" if is_bright else "Ordinary"
 
+    def _watch(self) -> None:
+        """Hand the sheet over when another opening of it asks, until the form is stopped."""
+        while not self._stopped.wait(_HANDOVER_SECONDS):
+            if self.model.journal.is_asked_for() and not self.signing.is_busy:
+                with self._guard:
+                    self.model.journal.hand_over()
+                    self._lock_all()
+
+    def _take_over_writing(self) -> None:
+        if not self.model.take_over(seconds=6 * _HANDOVER_SECONDS):
+            self.say("The other window or kernel does not answer. Shut its kernel down, then try again.")
+            return
+        self._lock_all()
+        for step in self.grids:
+            self.grids[step].rows = self.rows.of(step)
+        self.show(self.here)
+
+    def _lock_all(self) -> None:
+        for grid in self.grids.values():
+            grid.locked = self.model.locked
+        self._mark_steps()
+        if self.here == "sign":
+            self.signing.refresh()
+
     def _closed(self) -> None:
         """After signing: nothing takes entries any more."""
         for grid in self.grids.values():
@@ -309,6 +337,8 @@ class Sheet:
                     button.description = text
                 (button.add_class if spec.id == self.here else button.remove_class)("dn-here")
             self._write_title()
+            waits = self.model.journal.read_only and self.model.journal.closed is None
+            self.take.layout.display = "" if waits else "none"
             disabled = bool(self.model.locked)
             self.undo.disabled = self.redo.disabled = disabled
 
@@ -325,7 +355,8 @@ class Sheet:
             self.title.value = value
 
     def stop(self) -> None:
-        """Stop the timer and let go of the sheet's file."""
+        """Stop what runs beside the form and let go of the sheet's file."""
+        self._stopped.set()
         if self._timer is not None:
             self._timer.cancel()
         self.model.release()

@@ -62,6 +62,11 @@ class SigningStep:
         self.root = _box([self.state, self.keys, self.hand, _row([self.sign]), self.asking, self.result, self.save])
         self.root.add_class("dn-step")
 
+    @property
+    def is_busy(self) -> bool:
+        """Whether a report is being signed at this moment."""
+        return self.worker is not None and self.worker.is_alive()
+
     # -- what is shown -----------------------------------------------------------------------------------
 
     def refresh(self) -> None:
@@ -119,8 +124,7 @@ class SigningStep:
             if before in [value for _, value in options]:
                 self.key.value = before
         self.key.layout.display = self.passphrase.layout.display = "" if options else "none"
-        if not options and not self.made.value:
-            self.made.value = _remark("There is no key here yet. Make one: it stays on this computer.")
+        self.made.value = "" if options else _remark("There is no key here yet. Make one: it stays on this computer.")
 
     # -- keys --------------------------------------------------------------------------------------------
 

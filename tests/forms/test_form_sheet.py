@@ -339,3 +339,22 @@ def test_the_form_is_few_models_whatever_the_number_of_readings(bench):
     for _ in range(40):
         bench.sheet._add_test("feed-side-drop", "found", "")
     assert len(Widget.get_manager_state()["state"]) == before
+
+
+def test_a_second_form_takes_the_writing_over(bench, tmp_path, clock, visit):
+    fill(bench)
+    second = Bench(tmp_path, clock, visit)
+    try:
+        assert second.sheet.take.layout.display == ""
+        assert bench.sheet.take.layout.display == "none"
+        assert second.type("order.number", "x")["k"] == "refused"
+        second.sheet.take.click()
+        assert second.trouble == ""
+        assert second.model.locked == ""
+        assert second.sheet.grids["vehicle"].locked == ""
+        assert second.type("order.number", "RO-2")["ack"]["key"] == "order.number"
+        assert bench.model.locked.startswith("Read only")
+        assert bench.sheet.grids["found"].locked
+        assert second.row("tests.t1.readings.drop", "found")["text"] == "350 mV"
+    finally:
+        second.sheet.stop()

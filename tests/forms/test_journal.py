@@ -8,6 +8,7 @@ import signal
 import stat
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -252,3 +253,37 @@ def test_fields_set_together_are_one_line_and_one_undo_step(tmp_path):
     assert again.values["tests.t1.phase"] == "as found"
     assert len(path.read_bytes().splitlines()) == 6
     again.release()
+
+
+def test_a_writer_that_is_asked_hands_over_with_everything(tmp_path):
+    path = tmp_path / "s.jsonl"
+    first = Journal.open(path)
+    first.put("a", "1", moment=NOW)
+    second = Journal.open(path)
+    assert not second.take_over(seconds=0.1)
+    assert not first.is_asked_for()
+
+    def watch() -> None:
+        while not first.is_asked_for():
+            time.sleep(0.01)
+        first.put("a", "12", moment=NOW)
+        first.hand_over()
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    assert second.take_over(seconds=5)
+    thread.join()
+    assert dict(second.values) == {"a": "12"}
+    second.put("b", "2", moment=NOW)
+    with pytest.raises(InputFault, match="elsewhere"):
+        first.put("b", "3", moment=NOW)
+    first.refresh()
+    assert dict(first.values) == {"a": "12", "b": "2"}
+    assert first.take_over(seconds=0.1) is False
+    second.release()
+    assert first.take_over(seconds=1)
+    first.release()
+    (tmp_path / "s.jsonl.handover").touch()
+    third = Journal.open(path)
+    assert not third.is_asked_for(), "a request left over from a crash must not lock the writer out"
+    third.release()
