@@ -110,6 +110,10 @@ def _nodes(mean: float, deviation: float, shape: Shape, *limits: Limit) -> tuple
         reach = _REACH * u
         steep.append((side - reach, side + reach))
         corners |= {side, side - reach, side + reach}
+        # Student's tails fall off slowly: pieces that grow with the distance from the limit.
+        while 0 < reach < high - low:
+            reach *= 2
+            corners |= {side - reach, side + reach}
         corners |= {side + s * shape.first + t * shape.second for s in (-1, 1) for t in (-1, 1)}
     ends = sorted(c for c in corners if low <= c <= high)
     found = []

@@ -2,6 +2,7 @@
 
 from diagnb.uncertainty.coverage import coverage_factor, effective_degrees_of_freedom
 from diagnb.uncertainty.coverage_region import box_factor, ellipsoid_factor
+from diagnb.uncertainty.doubt import degrees_of_freedom_of_doubt, relative_doubt_of_deviation
 from diagnb.uncertainty.estimate import BudgetRow, Component, Estimate, Expanded, type_a
 from diagnb.uncertainty.formula import Formula, Table, parse_formula
 from diagnb.uncertainty.gauge import (
@@ -25,6 +26,7 @@ from diagnb.uncertainty.joint import (
 from diagnb.uncertainty.method import DivisorHoldsZero, Outcome, propagate_by_rule
 from diagnb.uncertainty.propagate import correlation, propagate
 from diagnb.uncertainty.sampling import Sample, adaptive_monte_carlo, monte_carlo
+from diagnb.uncertainty.series import Series, lag_one_correlation, type_a_series
 from diagnb.uncertainty.shape import Shape
 
 __all__ = [
@@ -43,6 +45,7 @@ __all__ = [
     "OneWay",
     "Outcome",
     "Sample",
+    "Series",
     "Shape",
     "Table",
     "adaptive_monte_carlo",
@@ -50,17 +53,21 @@ __all__ = [
     "complex_degrees_of_freedom",
     "correlation",
     "coverage_factor",
+    "degrees_of_freedom_of_doubt",
     "effective_degrees_of_freedom",
     "ellipsoid_factor",
     "fit_line",
     "gauge_study",
+    "lag_one_correlation",
     "monte_carlo",
     "one_way",
     "one_way_of_summaries",
     "parse_formula",
     "propagate",
     "propagate_by_rule",
+    "relative_doubt_of_deviation",
     "type_a",
     "type_a_derived",
     "type_a_joint",
+    "type_a_series",
 ]

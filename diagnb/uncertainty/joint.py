@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,7 @@ class JointMeans:
 
     names: tuple[str, ...]
     estimates: Mapping[str, Estimate]
-    correlations: Array
+    correlations: Array = field(compare=False)
     degrees_of_freedom: int
     constant: tuple[str, ...] = ()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -83,6 +84,24 @@ def test_student_tails_raise_the_consumers_risk() -> None:
     settled = {"prior_mean": 0.0, "prior_deviation": 0.4, "tolerance": Limit(-1, 1), "acceptance": Limit(-1, 1)}
     few, many = (global_risk(measurement=Estimate(0, 0.25, nu), **settled).producers for nu in (3, math.inf))
     assert few > many
+
+
+@pytest.mark.parametrize("nu", [1, 2, 4])
+@pytest.mark.parametrize("u", [0.2, 0.01, 0.0005])
+def test_student_tails_against_adaptive_quadrature(nu: int, u: float) -> None:
+    from scipy.integrate import quad
+    from scipy.stats import norm, t
+
+    def rejected_good(x: float) -> float:
+        return float(norm.pdf(x, 0, 0.5) * (t.sf((0.9 - x) / u, nu) + t.cdf((-0.9 - x) / u, nu)))
+
+    pieces = [-1, -0.95, -0.9, -0.85, -0.5, 0, 0.5, 0.85, 0.9, 0.95, 1]
+    whole = sum(quad(rejected_good, a, b, epsabs=1e-13, limit=200)[0] for a, b in pairwise(pieces))
+    risk = global_risk(
+        prior_mean=0, prior_deviation=0.5, measurement=Estimate(0, u, nu), tolerance=Limit(-1, 1),
+        acceptance=Limit(-0.9, 0.9),
+    )  # fmt: skip
+    assert risk.producers == pytest.approx(whole, abs=1e-10)
 
 
 def test_specific_risk_is_that_of_the_conformance_probability() -> None:
