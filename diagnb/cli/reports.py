@@ -57,6 +57,15 @@ def now() -> datetime:
     return datetime.now().astimezone().replace(microsecond=0)
 
 
+def trust_for(report: Path, stated: Path | None) -> Any:
+    """The stated trust list, or ``trust.json`` beside the report, or an empty one."""
+    from diagnb.signing import TrustList, load_trust
+
+    beside = report.parent / "trust.json"
+    source = stated or (beside if beside.is_file() else None)
+    return load_trust(source) if source else TrustList(())
+
+
 def write_new(path: Path, data: bytes) -> None:
     """Write a whole file or nothing: beside it first, then moved into place."""
     import os
@@ -116,7 +125,6 @@ def run_verify(options: argparse.Namespace) -> int:
     """Exit 0 when every file is trustworthy, else 1."""
     from diagnb.cli.lines import verification_lines
     from diagnb.proof import verify_report
-    from diagnb.signing import TrustList, load_trust
 
     moment = now()
     expected = tuple(options.expect or ("Technician",))
@@ -124,10 +132,7 @@ def run_verify(options: argparse.Namespace) -> int:
     for number, path in enumerate(options.reports):
         if len(options.reports) > 3 and sys.stderr.isatty():
             print(f"\r{number + 1} of {len(options.reports)} ", end="", file=sys.stderr)
-        beside = path.parent / "trust.json"
-        source = options.trust or (beside if beside.is_file() else None)
-        trust = load_trust(source) if source else TrustList(())
-        found.append(verify_report(path, trust=trust, moment=moment, expected=expected))
+        found.append(verify_report(path, trust=trust_for(path, options.trust), moment=moment, expected=expected))
     if options.json:
         print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
     else:

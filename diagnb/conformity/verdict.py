@@ -34,6 +34,7 @@ REASONS: dict[str, str] = {
     "below-stated-level": "the accuracy specification does not hold at so small a reading",
     "divisor-holds-zero": "the value that is divided by can't be told from zero",
     "no-value": "the formula has no value for these readings",
+    "qualified-person-missing": "above 60 V DC or 30 V AC a qualified person must be named",
     "circuit-class-forbids": "this procedure feeds the circuit, and circuits of this class are measured only",
 }
 """Every reason code with what it means; sentences for people are made in the report room."""

@@ -57,6 +57,8 @@ def read_display(
         refusal = refusal or "calibration-unknown"
     elif taken > instrument.due or (instrument.calibrated is not None and taken < instrument.calibrated):
         refusal = refusal or "meter-overdue"
+    if record.qualified_person is None and above_class(found, function):
+        refusal = refusal or "qualified-person-missing"
     return ReadingResult(spec.name, spec.title, spec.unit, found, refusal, instrument.id)
 
 
@@ -93,6 +95,12 @@ def _corrected(
         estimate = burden_corrected(reading=estimate, burden=own, circuit_resistance=circuit)
         notes.append("burden-corrected")
     return replace(found, estimate=estimate, assumptions=(*found.assumptions, *notes))
+
+
+def above_class(found: MeterReading, function: str) -> bool:
+    """Whether a voltage lies above 60 V DC or 30 V AC (49 CFR 571.305 S3; ISO 6469-3, from memory)."""
+    bound = {"dc voltage": 60.0, "ac voltage": 30.0}.get(function)
+    return bound is not None and any(abs(i.value) > bound for i in found.indications if i.number is not None)
 
 
 def source_name(test: str, title: str) -> str:

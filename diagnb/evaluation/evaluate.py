@@ -65,7 +65,8 @@ def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
         inputs[name] = Estimate.of(value, ())
     inputs[SYSTEM_VOLTAGE] = Estimate.of(float(record.vehicle.system_voltage), ())
     results: list[Result] = []
-    forbidden = procedure.energise == "allowed" and record.circuit.circuit_class != "ordinary"
+    fed = test.powered_by == "outside" or (test.powered_by == "" and procedure.energise == "allowed")
+    forbidden = fed and (record.circuit.circuit_class != "ordinary" or procedure.energise == "measure only")
     for spec_ in procedure.derived:
         result = _derive(record, test, procedure, spec_, inputs, refusals, forbidden)
         if result.estimate is not None:

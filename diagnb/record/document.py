@@ -224,6 +224,7 @@ class CircuitTest(Part):
     limits: tuple[LimitStated, ...] = ()
     ambient_degc: DecimalText | None = None
     conditions_met: tuple[Line, ...] = ()
+    powered_by: Literal["", "vehicle", "outside", "nothing"] = ""
     deviations: Text = ""
     repeats_test: Name | None = None
     note: Text = ""
@@ -287,6 +288,7 @@ class Record(Part):
     correction: Text = ""
     circuit: Circuit
     people: tuple[Person, ...]
+    qualified_person: Name | None = None
     instruments: tuple[Instrument, ...] = ()
     conditions: Conditions = Conditions()
     tests: tuple[CircuitTest, ...] = ()

@@ -179,6 +179,8 @@ def _references(record: Record) -> Iterable[Fault]:
     yield from _twice([a.name for a in record.attachments], "attachments")
     people = {p.id for p in record.people}
     instruments = {i.id: i for i in record.instruments}
+    if record.qualified_person is not None and record.qualified_person not in people:
+        yield Fault("qualified_person", f"nobody called {record.qualified_person!r} is among the people")
     sheets: dict[str, AccuracySheet] = {}
     procedures: dict[str, Procedure] = {}
     for name in record.meters:

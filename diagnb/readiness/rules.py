@@ -41,13 +41,6 @@ class Remark:
 
 
 Rule = Callable[[Record, Evaluation], Iterable[Remark]]
-_ORDER = {"rejects": 0, "weakens": 1, "note": 2}
-
-
-def check(record: Record, evaluation: Evaluation) -> tuple[Remark, ...]:
-    """Every remark on ``record``, the gravest first, then in the order of the record."""
-    found = [remark for rule in RULES for remark in rule(record, evaluation)]
-    return tuple(sorted(found, key=lambda remark: _ORDER[remark.severity]))
 
 
 def _inside(title: str) -> str:
@@ -419,14 +412,36 @@ def cautions_recorded(record: Record, evaluation: Evaluation) -> Iterable[Remark
             )
 
 
-def late(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+def voltage_class(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Above 60 V DC or 30 V AC nobody qualified is named (voltage classes of ISO 6469-3, from memory)."""
+    for i, test in enumerate(record.tests):
+        if any(r.refusal == "qualified-person-missing" for r in evaluation.test(test.id).readings):
+            yield Remark(
+                "qualified-person-missing", "rejects", f"tests[{i}]",
+                f"test {test.id} was taken above 60 V DC or 30 V AC, and no qualified person is named",
+                "name the qualified person who took the reading; measure nothing more without one",
+            )  # fmt: skip
+
+
+def fed_though_measure_only(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A circuit that is measured only was fed from outside."""
+    for i, test in enumerate(record.tests):
+        if any(r.reason == "circuit-class-forbids" for r in evaluation.test(test.id).results):
+            yield Remark(
+                "fed-though-measure-only", "rejects", f"tests[{i}]",
+                f"test {test.id} feeds a circuit of the class {record.circuit.circuit_class}, which is measured only",
+                "take it out; follow the vehicle maker's procedure for this circuit, with trained or licensed people",
+            )  # fmt: skip
+
+
+def written_late(record: Record, days: int) -> Iterable[Remark]:
     """The record was written long after the tests."""
-    if record.tests and record.created - max(t.time for t in record.tests) > dt.timedelta(days=14):
+    if record.tests and record.created - max(t.time for t in record.tests) > dt.timedelta(days=days):
         yield Remark(
             "written-late",
             "weakens",
             "created",
-            "the record was written more than 14 days after its last test",
+            f"the record was written more than {days} days after its last test",
             "say why",
         )
 
@@ -434,6 +449,6 @@ def late(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
 RULES: tuple[Rule, ...] = (
     no_as_found_reading, fault_not_proved, drop_without_current, limit_missing, generic_default, not_settled, as_left,
     meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved, conditions_stated, second_person,
-    cautions_recorded, late,
+    cautions_recorded, voltage_class, fed_though_measure_only,
 )  # fmt: skip
 """All rules, in the order in which an adjuster would ask."""
