@@ -33,6 +33,7 @@ from diagnb.uncertainty import (
     complex_degrees_of_freedom,
     correlation,
     coverage_factor,
+    degrees_of_freedom_of_doubt,
     effective_degrees_of_freedom,
     ellipsoid_factor,
     fit_line,
@@ -40,6 +41,7 @@ from diagnb.uncertainty import (
     one_way,
     one_way_of_summaries,
     propagate,
+    relative_doubt_of_deviation,
     type_a,
     type_a_derived,
     type_a_joint,
@@ -49,10 +51,7 @@ CASES = {case["id"]: case for case in cases("measurement.json")}
 Outcome = dict[str, Any]
 REPRODUCED: dict[str, Callable[[dict[str, Any]], Outcome]] = {}
 
-NOT_YET = {
-    "gum-E.4.3-table-E.1": "the scatter of an experimental standard deviation is not a quantity of the core",
-    "gum-G.4.2-dof-of-type-b": "degrees of freedom of a doubtful limit are not part of the core yet",
-}
+NOT_YET: dict[str, str] = {}
 """Cases that the core can't do, each with the reason."""
 
 _SECOND_ORDER = "the second-order formula of JCGM 100 is not part of the core; Monte Carlo stands in its place"
@@ -197,6 +196,16 @@ def _(inputs: dict[str, Any]) -> Outcome:
         "uc_rel_percent": y.standard_uncertainty * 100, "nu_eff": y.degrees_of_freedom,
         "k95": coverage_factor(0.95, 19.0), "U95_percent": wide.expanded_uncertainty * 100,
     }  # fmt: skip
+
+
+@case("gum-E.4.3-table-E.1")
+def _(inputs: dict[str, Any]) -> Outcome:
+    return {f"n{n}": 100 * relative_doubt_of_deviation(n) for n in inputs["n"]}
+
+
+@case("gum-G.4.2-dof-of-type-b")
+def _(inputs: dict[str, Any]) -> Outcome:
+    return {"nu": degrees_of_freedom_of_doubt(inputs["rel"])}
 
 
 @case("gum-H.1-gauge-block")
