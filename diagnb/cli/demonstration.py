@@ -25,8 +25,9 @@ def add_commands(commands: Any) -> None:
 def run_demo(options: argparse.Namespace) -> int:
     """Exit 0 when the signed report verifies, else 1."""
     started = time.perf_counter()
+    from diagnb.cli.files import now, write_new
     from diagnb.cli.lines import remark_lines, result_line, verification_lines
-    from diagnb.cli.reports import MEANING, now, write_new
+    from diagnb.cli.reports import MEANING
     from diagnb.evaluation import evaluate
     from diagnb.proof import verify_report
     from diagnb.readiness import check

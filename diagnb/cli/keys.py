@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.reports import now, write_new
+from diagnb.cli.files import now, write_new
 from diagnb.cli.secrets import add_passphrase, passphrase
 from diagnb.errors import fault
 

@@ -7,6 +7,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from diagnb.cli.files import add_folder, now, trust_for
+
 
 def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
@@ -26,15 +28,6 @@ def add_commands(commands: Any) -> None:
     )
     add_folder(check)
     check.set_defaults(run=run_check)
-
-
-def add_folder(parser: argparse.ArgumentParser) -> None:
-    """The option that names a shop's own sheets and procedures."""
-    parser.add_argument(
-        "--folder",
-        type=Path,
-        help="work folder with the shop's own meters/ and procedures/, which win over the shipped ones",
-    )
 
 
 def run_evaluate(options: argparse.Namespace) -> int:
@@ -76,7 +69,6 @@ def run_check(options: argparse.Namespace) -> int:
 
 def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, ...]]:
     """The record inside a signed report, and a remark when the report does not prove itself."""
-    from diagnb.cli.reports import now, trust_for
     from diagnb.errors import fault
     from diagnb.proof import REASONS, verify_report
     from diagnb.readiness import Remark

@@ -5,11 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.records import add_folder
+from diagnb.cli.files import add_folder, now, trust_for, write_new
 from diagnb.cli.secrets import add_passphrase, passphrase
 
 MEANING = {
@@ -50,33 +49,6 @@ def add_commands(commands: Any) -> None:
     )
     verify.add_argument("--json", action="store_true", help="print JSON instead of text")
     verify.set_defaults(run=run_verify)
-
-
-def now() -> datetime:
-    """The clock, read here and nowhere deeper."""
-    return datetime.now().astimezone().replace(microsecond=0)
-
-
-def trust_for(report: Path, stated: Path | None) -> Any:
-    """The stated trust list, or ``trust.json`` beside the report, or an empty one."""
-    from diagnb.signing import TrustList, load_trust
-
-    beside = report.parent / "trust.json"
-    source = stated or (beside if beside.is_file() else None)
-    return load_trust(source) if source else TrustList(())
-
-
-def write_new(path: Path, data: bytes) -> None:
-    """Write a whole file or nothing: beside it first, then moved into place."""
-    import os
-
-    path.parent.mkdir(parents=True, exist_ok=True)
-    partial = path.with_name(path.name + ".part")
-    with partial.open("wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-    partial.replace(path)
 
 
 def run_report(options: argparse.Namespace) -> int:
