@@ -25,14 +25,15 @@ class Comparison:
     """Two measurements of one quantity, set against each other.
 
     ``improvement`` is before less after (after less before where larger is better), in their unit; ``ratio`` is
-    after over before, with ``ratio_interval`` at ``coverage``. ``probability`` is that of an improvement above
+    after over before, with ``ratio_interval`` at ``coverage``; both are ``None`` where the value before can't be
+    told from zero. ``probability`` is that of an improvement above
     zero. ``correlation`` is that of gain, offset and quantisation taken apart, what nobody stated taken as
     independent. ``assumptions`` says what was assumed of influences whose common share nobody stated.
     """
 
     improvement: Estimate
-    ratio: Estimate
-    ratio_interval: tuple[float, float]
+    ratio: Estimate | None
+    ratio_interval: tuple[float, float] | None
     correlation: float
     probability: float
     verdict: Improvement
@@ -61,8 +62,8 @@ def compare(
     after - c·before can't be told from zero (Fieller), so it needs no linearisation.
 
     Sources are shared by name: give readings that nothing ties together names of their own.
-    Raises :class:`~diagnb.errors.InputFault` for probabilities outside (0.5, 1) or arrays, and
-    :class:`~diagnb.errors.MeasurementFault` where the value before can't be told from zero.
+    Raises :class:`~diagnb.errors.InputFault` for probabilities outside (0.5, 1), for arrays, and for repeats of
+    both that were left without a name of their own.
     """
     faults = [
         Fault(name, f"{value} must lie between {low} and 1", "0.95 means 95 %")
@@ -77,19 +78,15 @@ def compare(
         # Repeats left with the default name would count as one error of both.
         raise fault("before, after", "both carry repeats without a name of their own", "type_a(values, source=…)")
     before, after = before.named("before"), after.named("after")
-    low, high = before.expanded(coverage).interval
-    if low <= 0 <= high:
-        raise MeasurementFault(
-            Fault("before", "can't be told from zero, so there is no ratio", "measure it with more current")
-        )
     pair = {"before": before, "after": after}
     gained = propagate("before - after" if smaller_is_better else "after - before", pair)
     chance = _above_zero(gained)
-    ratio = propagate("after / before", pair)
+    low, high = before.expanded(coverage).interval
+    divisible = not low <= 0 <= high
     return Comparison(
         improvement=gained,
-        ratio=ratio,
-        ratio_interval=_ratio_interval(before, after, coverage),
+        ratio=propagate("after / before", pair) if divisible else None,
+        ratio_interval=_ratio_interval(before, after, coverage) if divisible else None,
         correlation=_correlation(before, after),
         probability=chance,
         verdict="improved" if chance >= probability - 1e-12 else "not shown",
