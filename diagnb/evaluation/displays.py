@@ -17,7 +17,7 @@ from diagnb.meters.corrections import (
 from diagnb.procedures import Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, sheet_of
-from diagnb.record.document import CircuitTest, Given, Instrument
+from diagnb.record.document import CircuitTest, Given, Instrument, TraceSource
 from diagnb.record.document import Reading as RecordReading
 from diagnb.record.door import range_calibration
 from diagnb.uncertainty import Component, Estimate
@@ -51,6 +51,9 @@ def read_display(
     )
     if found.estimate is not None and (reading.zero or reading.source_resistance or reading.circuit_resistance):
         found = _corrected(found, found.estimate, meter, reading, function, ambient, name)
+    if found.estimate is not None and reading.trace is not None:
+        parts = (*found.estimate.components, *trace_components(name, reading.trace))
+        found = replace(found, estimate=Estimate.of(found.estimate.value, parts))
     refusal: str | None = found.refusal
     taken = (reading.time or test.time).date()
     if instrument.due is None:
@@ -101,6 +104,20 @@ def above_class(found: MeterReading, function: str) -> bool:
     """Whether a voltage lies above 60 V DC or 30 V AC (49 CFR 571.305 S3; ISO 6469-3, from memory)."""
     bound = {"dc voltage": 60.0, "ac voltage": 30.0}.get(function)
     return bound is not None and any(abs(i.value) > bound for i in found.indications if i.number is not None)
+
+
+def trace_components(name: str, trace: TraceSource) -> tuple[Component, ...]:
+    """What a feature of a trace adds to the recorder's accuracy: noise, sampling, fit."""
+    factor = unit(trace.contribution_unit).factor if trace.contributions else 1.0
+    return tuple(
+        Component(
+            f"{name}: {entry.source}",
+            float(entry.standard_uncertainty) * factor,
+            math.inf if entry.degrees_of_freedom is None else entry.degrees_of_freedom,
+            entry.distribution,
+        )
+        for entry in trace.contributions
+    )
 
 
 def source_name(test: str, title: str) -> str:

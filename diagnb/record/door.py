@@ -24,7 +24,7 @@ from diagnb.meters import (
 )
 from diagnb.procedures import Procedure, load_procedure, procedure_files, read_procedure
 from diagnb.quantities import parse_indication, unit
-from diagnb.record.document import SCHEMA, CertificateRange, CircuitTest, Instrument, Record
+from diagnb.record.document import SCHEMA, CertificateRange, CircuitTest, Instrument, Record, TraceSource
 
 MOST_BYTES = 64 * 2**20
 MOST_DEPTH = 40
@@ -195,6 +195,7 @@ def _references(record: Record) -> Iterable[Fault]:
         elif instrument.meter in sheets:
             yield from _corrections(instrument, f"instruments[{i}]", sheets[instrument.meter])
     yield from _quantities(record)
+    yield from _traces_attached(record)
     for i, test in enumerate(record.tests):
         where = f"tests[{i}]"
         if test.by not in people:
@@ -324,6 +325,8 @@ def _readings(
                 yield from _fits(stated.unit, "Ω", f"{place}.{key}.unit")
                 if not float(stated.value) > 0:
                     yield Fault(f"{place}.{key}.value", f"{stated.value} is not a resistance", "it is above zero")
+        if reading.trace is not None:
+            yield from _trace(reading.trace, f"{place}.trace", spec.unit)
     for name, given in test.given.items():
         place = f"{where}.given.{name}"
         wanted = procedure.given(name)
@@ -338,6 +341,29 @@ def _readings(
             yield Fault(f"{where}.limits[{j}].result", f"{procedure.id} has no derived value {limit.result!r}")
         else:
             yield from _fits(limit.unit, result.unit, f"{where}.limits[{j}].unit")
+
+
+def _trace(trace: TraceSource, place: str, wanted: str) -> Iterable[Fault]:
+    if trace.contributions:
+        yield from _fits(trace.contribution_unit, wanted, f"{place}.contribution_unit")
+    try:
+        unit(trace.unit)
+    except InputFault as error:
+        yield Fault(f"{place}.unit", f"{error.faults[0].where} is not a unit", error.faults[0].repair)
+
+
+def _traces_attached(record: Record) -> Iterable[Fault]:
+    """Every trace that a reading names is among the attachments, with the same digest."""
+    attached = {a.name: a.sha256 for a in record.attachments}
+    for i, test in enumerate(record.tests):
+        for j, reading in enumerate(test.readings):
+            if reading.trace is None:
+                continue
+            place, name = f"tests[{i}].readings[{j}].trace", reading.trace.attachment
+            if name not in attached:
+                yield Fault(f"{place}.attachment", f"there is no attachment {name!r}", "list the file of the trace")
+            elif attached[name] != reading.trace.sha256:
+                yield Fault(f"{place}.sha256", f"is not that of the attachment {name!r}", "take the feature again")
 
 
 def _fits(symbol: str, wanted: str, where: str) -> Iterable[Fault]:
