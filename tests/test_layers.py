@@ -26,12 +26,12 @@ MAY_IMPORT: dict[str, set[str]] = {
     "uncertainty": {"errors", "version", "shipped", "quantities"},
     "trade": {"errors", "version", "shipped", "quantities"},
     "meters": CORE,
+    "instruments": CORE | {"meters"},
     "conformity": CORE,
     "procedures": CORE | {"meters", "conformity"},
     "record": CORE | {"meters", "conformity", "procedures"},
     "evaluation": CORE | {"meters", "conformity", "procedures", "record"},
     "readiness": CORE | {"meters", "conformity", "procedures", "record", "evaluation"},
-    "trade": CORE,
     "signing": {"errors"},
 }
 DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing"}
@@ -52,6 +52,7 @@ ONLY_IN = {
     "reportlab": ("report/",),
     "ipywidgets": ("forms/", "notebook/"),
     "anywidget": ("forms/", "notebook/"),
+    "pyvisa": ("instruments/scpi.py",),
 }
 """Packages that one place knows, so that they can be replaced there."""
 

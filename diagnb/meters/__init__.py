@@ -1,7 +1,7 @@
 """Meters: accuracy sheets, and from a display to an estimate."""
 
 from diagnb.meters.certificate import CalibrationPoint, RangeCalibration
-from diagnb.meters.reading import Meter, MeterReading, choose_range, lag_one, load_meter, repeats
+from diagnb.meters.reading import Meter, MeterReading, choose_range, load_meter, repeats
 from diagnb.meters.sheet import AccuracySheet, Function, Range, load_sheet, read_sheet, sheet_files
 
 __all__ = [
@@ -13,7 +13,6 @@ __all__ = [
     "Range",
     "RangeCalibration",
     "choose_range",
-    "lag_one",
     "load_meter",
     "load_sheet",
     "read_sheet",

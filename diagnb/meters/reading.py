@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -18,11 +17,11 @@ from diagnb.meters.certificate import RangeCalibration, certificate_for
 from diagnb.meters.sheet import AccuracySheet, Function, Range, load_sheet, sheet_files
 from diagnb.quantities import Indication, parse_indication, unit
 from diagnb.uncertainty import Component, Estimate, type_a
+from diagnb.uncertainty.series import FEWEST, type_a_series
 
 _ROUNDING = 1 + 1e-9
 _ROOT_THREE = math.sqrt(3)
 _FEW = 4
-_ENOUGH_FOR_LAG = 8
 Refusal = Literal["over-range", "not-stable", "temperature-outside-operating-range", "below-stated-level"]
 
 
@@ -95,6 +94,8 @@ class Meter:
         if chosen.above and any(abs(i.value) < chosen.above for i in shown):
             return MeterReading(shown, chosen, None, "below-stated-level", assumptions)
         spread, remark = repeats([i.value for i in shown], name, pooled)
+        if spread is None:
+            return MeterReading(shown, chosen, None, "not-stable", assumptions + remark)
         value = shown[0].value if len(shown) == 1 else float(spread.value)
         step = max(chosen.step, max([i.step_si for i in shown]))
         entry = certificate_for(self.certificates, function, chosen.full_scale, value) if self.certificates else None
@@ -172,11 +173,11 @@ def _rectangle(source: str, contribution: float, tag: frozenset[str], group: str
 
 def repeats(
     values: Sequence[float], name: str, pooled: tuple[float, float] | None = None
-) -> tuple[Estimate, tuple[str, ...]]:
-    """Scatter of repeated readings as an estimate, with remarks; a single reading has no scatter of its own.
+) -> tuple[Estimate | None, tuple[str, ...]]:
+    """Scatter of repeated readings as an estimate, with remarks; None where too many of them are one reading.
 
-    From eight repeats on, readings that follow each other too closely are noticed by their lag-1
-    autocorrelation r (above 2/√n) and u is inflated by √((1 + r)/(1 - r)).
+    A single reading has no scatter of its own. From a dozen repeats on, readings that follow each other too
+    closely are noticed, and their mean is as uncertain as that of the independent readings they are worth.
     """
     source = f"{name}: repeats"
     n = len(values)
@@ -185,25 +186,13 @@ def repeats(
         return Estimate(math.fsum(values) / n, deviation / math.sqrt(n), nu, source, "t"), ("pooled-scatter-used",)
     if n == 1:
         return Estimate.of(values[0], ()), ()
-    estimate = type_a(values, source=source)
-    remark: tuple[str, ...] = ()
-    if n >= _ENOUGH_FOR_LAG:
-        r = lag_one(values)
-        if r > 2 / math.sqrt(n):
-            remark = ("repeats-autocorrelated",)
-            inflated = estimate.standard_uncertainty * math.sqrt((1 + r) / (1 - r))
-            estimate = Estimate(estimate.value, inflated, estimate.degrees_of_freedom, source, "t")
-    return estimate, remark
-
-
-def lag_one(values: Sequence[float]) -> float:
-    """Lag-1 autocorrelation coefficient (NIST e-Handbook 1.3.5.12; as certified for the NIST StRD series)."""
-    mean = values[0] + math.fsum(v - values[0] for v in values) / len(values)
-    deviations = [v - mean for v in values]
-    total = math.fsum(d * d for d in deviations)
-    if not total:
-        return 0.0
-    return math.fsum(a * b for a, b in pairwise(deviations)) / total
+    if n < FEWEST:
+        return type_a(values, source=source), ()
+    try:
+        series = type_a_series(values, source=source)
+    except InputFault:
+        return None, ("repeats-autocorrelated",)
+    return series.estimate, ("repeats-autocorrelated",) if series.lag_one > 2 / math.sqrt(n) else ()
 
 
 def choose_range(function: Function, shown: Sequence[Indication], stated: str, name: str) -> Range:

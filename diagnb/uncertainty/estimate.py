@@ -201,9 +201,9 @@ class Estimate:
         if not self.correlations and not isinstance(self.variance, np.ndarray):
             fourths = sum(p.contribution**4 / p.degrees_of_freedom for p in self.parts)
             return float(self.variance**2 / fourths) if fourths else math.inf
-        blocks = _blocks([p.source for p in self.parts], self.correlations)
+        tied = blocks([p.source for p in self.parts], self.correlations)
         denominator: Value = 0.0
-        for block in blocks:
+        for block in tied:
             members = [p for p in self.parts if p.source in block]
             nu = members[0].degrees_of_freedom
             for member in members[1:]:
@@ -266,13 +266,14 @@ def _plain(array: Value) -> Value:
     return float(array) if np.ndim(array) == 0 else array
 
 
-def _blocks(names: list[str], correlations: Mapping[Pair, float]) -> list[set[str]]:
-    blocks = [{name} for name in dict.fromkeys(names)]
+def blocks(names: list[str], correlations: Mapping[Pair, float]) -> list[set[str]]:
+    """Names in groups that stated correlations tie together; a name without any stands alone."""
+    found = [{name} for name in dict.fromkeys(names)]
     for a, b in correlations:
-        touched = [block for block in blocks if a in block or b in block]
+        touched = [block for block in found if a in block or b in block]
         if len(touched) == 2:
-            blocks = [block for block in blocks if block not in touched] + [touched[0] | touched[1]]
-    return blocks
+            found = [block for block in found if block not in touched] + [touched[0] | touched[1]]
+    return found
 
 
 def merge(components: Iterable[Component]) -> tuple[Component, ...]:
@@ -354,14 +355,14 @@ def _worst_end(group: str, members: list[Component]) -> Iterable[BudgetRow]:
             yield _row(m.source, np.where(common, first, m.contribution), m, m.distribution, note)
 
 
-def type_a(values: Iterable[float], *, source: str = "repeats") -> Estimate:
+def type_a(values: Iterable[float], *, source: str = "") -> Estimate:
     """Mean of repeated readings with s/√n and n-1 degrees of freedom (JCGM 100, 4.2; two-pass sums).
 
     ``values``: n >= 2 numbers in one unit. Raises :class:`~diagnb.errors.InputFault` on fewer.
     """
     data = np.asarray(list(values) if not isinstance(values, np.ndarray) else values, dtype=float)
     if data.ndim != 1 or data.size < 2:
-        raise fault(source, "an evaluation of type A needs two readings or more", "repeat the reading")
+        raise fault(source or "repeats", "an evaluation of type A needs two readings or more", "repeat the reading")
     mean = float(data[0] + np.mean(data - data[0]))
     deviations = data - mean
     # The second sum corrects the rounding of the mean (two-pass with correction, Chan, Golub and LeVeque).

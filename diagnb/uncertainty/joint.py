@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
-from diagnb.uncertainty.estimate import Component, Estimate, Pair, _blocks, merge
+from diagnb.uncertainty.estimate import Component, Estimate, Pair, blocks, merge
 from diagnb.uncertainty.formula import Formula, parse_formula
 from diagnb.uncertainty.propagate import correlation
 
@@ -137,7 +137,7 @@ class ComplexEstimate:
         ties = {**self.real.correlations, **self.imaginary.correlations}
         known = {c.source: c for part in parts for c in part}
         covariances, freedom = [], []
-        for block in _blocks(list(known), ties):
+        for block in blocks(list(known), ties):
             members = [tuple(c for c in part if c.source in block) for part in parts]
             pair = ComplexEstimate(*(Estimate.of(0.0, _apart(m), ties) for m in members))
             covariances.append(pair.covariance)

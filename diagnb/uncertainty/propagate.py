@@ -98,10 +98,19 @@ def _between_inputs(correlations: Mapping[Pair, float], inputs: Mapping[str, Est
 
 
 def correlation(a: Estimate, b: Estimate) -> Value:
-    """Correlation coefficient of two results through the sources they share (JCGM 100, F.1.2.3)."""
-    other = {c.source: c.contribution for c in b.components}
-    covariance = sum((c.contribution * other[c.source] for c in a.components if c.source in other), 0.0)
-    for (s, t), r in {**a.correlations, **b.correlations}.items():
-        mine = {c.source: c.contribution for c in a.components}
-        covariance = covariance + r * (mine.get(s, 0.0) * other.get(t, 0.0) + mine.get(t, 0.0) * other.get(s, 0.0))
-    return covariance / (a.standard_uncertainty * b.standard_uncertainty)
+    """Correlation coefficient of two results through the sources they share by name (JCGM 100, F.1.2.3).
+
+    Sources of a group whose common share nobody stated have names of their own and count as independent.
+    Between single readings of one meter both u are taken component by component, as the covariance is.
+    """
+    mine = {c.source: c.contribution for c in merge(a.components)}
+    other = {c.source: c.contribution for c in merge(b.components)}
+    between = {**a.correlations, **b.correlations}
+
+    def covariance(x: Mapping[str, Value], y: Mapping[str, Value]) -> Value:
+        total = sum((x[s] * y[s] for s in x if s in y), 0.0)
+        for (s, t), r in between.items():
+            total = total + r * (x.get(s, 0.0) * y.get(t, 0.0) + x.get(t, 0.0) * y.get(s, 0.0))
+        return total
+
+    return covariance(mine, other) / np.sqrt(covariance(mine, mine) * covariance(other, other))

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
-from diagnb.uncertainty.estimate import Component, Estimate, Pair, Value, merge, resolve
+from diagnb.uncertainty.estimate import Component, Estimate, Pair, Value, blocks, merge, resolve
 from diagnb.uncertainty.formula import Formula, Table, parse_formula
 from diagnb.uncertainty.propagate import propagate
 
@@ -259,4 +259,12 @@ def _joint_normal(linear: Estimate, trials: int, generator: np.random.Generator)
         raise InputFault(Fault("correlations", "the matrix is not positive semidefinite"))
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     draws = root @ generator.standard_normal((len(names), trials))
+    freedom = {c.source: float(np.min(c.degrees_of_freedom)) for c in linear.components if c.source in names}
+    for block in blocks(names, linear.correlations):
+        nu = min(freedom.get(name, math.inf) for name in block)
+        if math.isfinite(nu):
+            # Quantities observed together share one scaled chi-square: a multivariate t (JCGM 101, 6.4.9.2).
+            scale = np.sqrt(nu / generator.chisquare(nu, trials))
+            for name in block:
+                draws[names.index(name)] *= scale
     return dict(zip(names, draws, strict=True))

@@ -23,7 +23,7 @@ from diagnb.conformity import (
     two_percent_guard_band,
     worst_consumers_risk,
 )
-from diagnb.meters import Meter, lag_one, load_sheet, read_sheet, sheet_files
+from diagnb.meters import Meter, load_sheet, read_sheet, sheet_files
 from diagnb.quantities import plain, round_uncertainty, value_with_uncertainty
 from diagnb.uncertainty import (
     ComplexEstimate,
@@ -46,6 +46,7 @@ from diagnb.uncertainty import (
     type_a_derived,
     type_a_joint,
 )
+from diagnb.uncertainty.series import lag_one_correlation
 
 CASES = {case["id"]: case for case in cases("measurement.json")}
 Outcome = dict[str, Any]
@@ -519,7 +520,7 @@ def _strd(name: str) -> None:
             data = [c, *([c - 0.1, c + 0.1] * 500)]
         assert len(data) == inputs["n"]
         mean = type_a(data)
-        return {"r1": lag_one(data), "mean": mean.value, "s": mean.standard_uncertainty * math.sqrt(len(data))}
+        return {"r1": lag_one_correlation(data), "mean": mean.value, "s": mean.standard_uncertainty * math.sqrt(len(data))}
 
 
 for _name in ("NumAcc1", "NumAcc2", "NumAcc4", "Lew", "Lottery"):
