@@ -13,11 +13,15 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 from diagnb.conformity import RULES
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.procedures.procedure import (
+    PATH_DERIVED,
+    PATH_GIVEN,
+    PATH_READINGS,
     SCHEMA,
     SYSTEM_VOLTAGE,
     DerivedSpec,
     Energise,
     GivenSpec,
+    Kind,
     LimitSpec,
     Procedure,
     ReadingSpec,
@@ -122,6 +126,7 @@ class _Procedure(_Plain):
     id: _Id
     version: Annotated[int, Field(ge=1)]
     number: _CatalogueNumber = ""
+    kind: Kind = "readings"
     title: _Text
     purpose: _Text
     energise: Energise
@@ -225,6 +230,8 @@ class _Builder:
         for i, entry in enumerate(p.limits):
             if entry.result in [earlier.result for earlier in p.limits[:i]]:
                 self.add(f"limits[{i}].result", f"{entry.result} has a limit already", "write both sides into one")
+        if p.kind == "path":
+            self.path()
         if self.faults:
             raise InputFault(self.faults)
         return Procedure(
@@ -232,8 +239,20 @@ class _Builder:
             tuple(self.reading(r) for r in p.readings),
             tuple(GivenSpec(g.name, g.title, g.unit, g.required, g.default, g.half_width, g.source) for g in p.given),
             derived, limits, tables, constants, tuple(p.conditions), tuple(p.cautions), p.energise, p.fail_means,
-            p.next_step, dict(self.plain), p.number,
+            p.next_step, dict(self.plain), p.kind, p.number,
         )  # fmt: skip
+
+    def path(self) -> None:
+        """A path procedure says once how any span is read and judged, so it needs these names."""
+        for what, entries, wanted in (
+            ("readings", self.parsed.readings, PATH_READINGS),
+            ("given", self.parsed.given, PATH_GIVEN),
+            ("derived", self.parsed.derived, PATH_DERIVED),
+        ):
+            names = {entry.name for entry in entries}
+            for name in wanted:
+                if name not in names:
+                    self.add(what, f"has no {name}", "a path procedure needs it; see the shipped path-test")
 
     def reading(self, r: _Reading) -> ReadingSpec:
         pooled = None

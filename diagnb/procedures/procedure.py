@@ -14,10 +14,20 @@ from diagnb.uncertainty import Formula, Table
 
 SCHEMA = "diagnb-procedure/1"
 Energise = Literal["allowed", "vehicle only", "measure only"]
+Kind = Literal["readings", "path"]
 Scaling = Literal["none", "system/12"]
 Tag = Literal["read", "from memory", "common practice"]
 SYSTEM_VOLTAGE = "system_voltage"
 """A name that every formula may use: the nominal system voltage of the vehicle."""
+
+
+PATH_READINGS = ("node", "next_node", "drop", "current", "source_voltage")
+PATH_GIVEN = ("wire_resistance",)
+PATH_DERIVED = (
+    "span_drop", "connection_drop", "wire_drop", "switch_drop", "load_drop", "span_resistance", "expected_drop",
+    "drop_ratio", "stretch_drop", "sum_check",
+)  # fmt: skip
+"""What a procedure of kind ``path`` has to name; a path test uses each once for every node or span."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +150,8 @@ class Procedure:
     fail_means: str
     next_step: str
     plain: Mapping[str, Any] = field(compare=False, repr=False)
+    kind: Kind = "readings"
+    """Whether the readings stand one by one, or are the nodes of a path that each test lists itself."""
     number: str = ""
 
     def reading(self, name: str) -> ReadingSpec | None:
