@@ -29,8 +29,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "instruments": CORE | {"meters"},
     "conformity": CORE,
     "procedures": CORE | {"meters", "conformity"},
-    "record": CORE | {"meters", "conformity", "procedures"},
-    "evaluation": CORE | {"meters", "conformity", "procedures", "record"},
+    "record": CORE | {"trade", "meters", "conformity", "procedures"},
+    "evaluation": CORE | {"trade", "meters", "conformity", "procedures", "record"},
     "readiness": CORE | {"meters", "conformity", "procedures", "record", "evaluation"},
     "signing": {"errors"},
 }

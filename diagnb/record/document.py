@@ -342,7 +342,11 @@ class PathReadings(Part):
         for kind in ("load feed", "load ground"):
             if kinds.count(kind) > 1:
                 raise ValueError(f"a path has one {kind}")
-        if "load feed" in kinds and "load ground" in kinds and kinds.index("load ground") != kinds.index("load feed") + 1:
+        if (
+            "load feed" in kinds
+            and "load ground" in kinds
+            and kinds.index("load ground") != kinds.index("load feed") + 1
+        ):
             raise ValueError("the load ground follows the load feed: nothing but the load lies between them")
         return self
 

@@ -22,9 +22,10 @@ from diagnb.meters import (
     read_sheet,
     sheet_files,
 )
-from diagnb.procedures import Procedure, load_procedure, procedure_files, read_procedure
+from diagnb.procedures import Procedure, ReadingSpec, load_procedure, procedure_files, read_procedure
 from diagnb.quantities import parse_indication, unit
-from diagnb.record.document import SCHEMA, CertificateRange, CircuitTest, Instrument, Record, TraceSource
+from diagnb.record.document import SCHEMA, CertificateRange, CircuitTest, Instrument, Reading, Record, TraceSource
+from diagnb.record.path import path_faults
 
 MOST_BYTES = 64 * 2**20
 MOST_DEPTH = 40
@@ -296,37 +297,8 @@ def _readings(
             listed = ", ".join(r.name for r in procedure.readings)
             yield Fault(f"{place}.name", f"{procedure.id} has no reading {reading.name!r}", f"it has {listed}")
             continue
-        instrument = instruments.get(reading.instrument)
-        if instrument is None:
-            yield Fault(f"{place}.instrument", f"there is no instrument {reading.instrument!r}")
-        elif instrument.meter in sheets:
-            meter = Meter(sheets[instrument.meter], instrument.id)
-            try:
-                found = meter.read(
-                    reading.texts, function=reading.function or spec.function, range=reading.range, name=reading.name
-                )
-            except InputFault as error:
-                yield from (Fault(f"{place}.texts", f"{f.where} {f.what}", f.repair) for f in error.faults)
-                continue
-            wrong = [i for i in found.indications if i.symbol.dimension != unit(spec.unit).dimension]
-            if wrong:
-                yield Fault(
-                    f"{place}.function", f"{wrong[0].unit} does not fit this reading", f"it is taken in {spec.unit}"
-                )
-            if reading.zero:
-                used = found.range.name if found.range else reading.range
-                try:
-                    meter.read(reading.zero, function=reading.function or spec.function, range=used, name=reading.name)
-                except InputFault as error:
-                    yield from (Fault(f"{place}.zero", f"{f.where} {f.what}", f.repair) for f in error.faults)
-        for key in ("source_resistance", "circuit_resistance"):
-            stated = getattr(reading, key)
-            if stated is not None:
-                yield from _fits(stated.unit, "Ω", f"{place}.{key}.unit")
-                if not float(stated.value) > 0:
-                    yield Fault(f"{place}.{key}.value", f"{stated.value} is not a resistance", "it is above zero")
-        if reading.trace is not None:
-            yield from _trace(reading.trace, f"{place}.trace", spec.unit)
+        yield from _reading(reading, place, spec, instruments, sheets)
+    yield from path_faults(test, where, procedure, lambda r, p, spec: _reading(r, p, spec, instruments, sheets))
     for name, given in test.given.items():
         place = f"{where}.given.{name}"
         wanted = procedure.given(name)
@@ -364,6 +336,46 @@ def _traces_attached(record: Record) -> Iterable[Fault]:
                 yield Fault(f"{place}.attachment", f"there is no attachment {name!r}", "list the file of the trace")
             elif attached[name] != reading.trace.sha256:
                 yield Fault(f"{place}.sha256", f"is not that of the attachment {name!r}", "take the feature again")
+
+
+def _reading(
+    reading: Reading,
+    place: str,
+    spec: ReadingSpec,
+    instruments: Mapping[str, Any],
+    sheets: Mapping[str, AccuracySheet],
+) -> Iterable[Fault]:
+    instrument = instruments.get(reading.instrument)
+    if instrument is None:
+        yield Fault(f"{place}.instrument", f"there is no instrument {reading.instrument!r}")
+    elif instrument.meter in sheets:
+        meter = Meter(sheets[instrument.meter], instrument.id)
+        try:
+            found = meter.read(
+                reading.texts, function=reading.function or spec.function, range=reading.range, name=reading.name
+            )
+        except InputFault as error:
+            yield from (Fault(f"{place}.texts", f"{f.where} {f.what}", f.repair) for f in error.faults)
+            return
+        wrong = [i for i in found.indications if i.symbol.dimension != unit(spec.unit).dimension]
+        if wrong:
+            yield Fault(
+                f"{place}.function", f"{wrong[0].unit} does not fit this reading", f"it is taken in {spec.unit}"
+            )
+        if reading.zero:
+            used = found.range.name if found.range else reading.range
+            try:
+                meter.read(reading.zero, function=reading.function or spec.function, range=used, name=reading.name)
+            except InputFault as error:
+                yield from (Fault(f"{place}.zero", f"{f.where} {f.what}", f.repair) for f in error.faults)
+    for key in ("source_resistance", "circuit_resistance"):
+        stated = getattr(reading, key)
+        if stated is not None:
+            yield from _fits(stated.unit, "Ω", f"{place}.{key}.unit")
+            if not float(stated.value) > 0:
+                yield Fault(f"{place}.{key}.value", f"{stated.value} is not a resistance", "it is above zero")
+    if reading.trace is not None:
+        yield from _trace(reading.trace, f"{place}.trace", spec.unit)
 
 
 def _fits(symbol: str, wanted: str, where: str) -> Iterable[Fault]:
