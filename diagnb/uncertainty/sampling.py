@@ -229,7 +229,12 @@ def _as_drawn(components: tuple[Component, ...], lone: set[str]) -> list[Compone
     kept = [c for c in components if not (len(c.indications) == 1 and c.indications <= lone)]
     alone = [c for c in components if len(c.indications) == 1 and c.indications <= lone]
     for row in resolve(alone):
-        kept.append(Component(row.source, row.contribution, row.degrees_of_freedom, row.distribution))
+        # A whole limit has no sign of its own, but two inputs that carry it must draw it the same way round.
+        mine = sorted(
+            (c.source, c.contribution) for c in alone if f"{next(iter(c.indications))}: accuracy" == row.source
+        )
+        sign = math.copysign(1.0, next((x for _, x in mine if x), 1.0))
+        kept.append(Component(row.source, sign * row.contribution, row.degrees_of_freedom, row.distribution))
     return kept
 
 
