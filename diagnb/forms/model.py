@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diagnb.errors import Fault, InputFault
+from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
 from diagnb.forms.draft import Draft, Library, draft_record
 from diagnb.forms.fields import items, next_item
@@ -88,6 +88,7 @@ class FormModel:
         self.library = library
         self.clock = clock
         self._guard = threading.RLock()
+        self._sealed = False
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
 
     # -- the draft ---------------------------------------------------------------------------------------
@@ -128,18 +129,21 @@ class FormModel:
         with self._guard:
             if self.text(key) == text and self.journal.holds(key):
                 return Answer(self.journal.number_of(key))
+            self._check_unsealed()
             version = self.journal.put(key, text, moment=self.clock())
             return self._after((key,), version)
 
     def put_all(self, changes: Mapping[str, str]) -> Answer:
         """Keep several fields as one step of undo."""
         with self._guard:
+            self._check_unsealed()
             version = self.journal.put_all(changes, moment=self.clock())
             return self._after(tuple(changes), version)
 
     def undo(self) -> Step | None:
         """Take back the last step; None when there is none."""
         with self._guard:
+            self._check_unsealed()
             step = self.journal.undo(moment=self.clock())
             self._forget(c.key for c in step.changes) if step else None
             return step
@@ -147,6 +151,7 @@ class FormModel:
     def redo(self) -> Step | None:
         """Bring back the step undone last; None when there is none."""
         with self._guard:
+            self._check_unsealed()
             step = self.journal.redo(moment=self.clock())
             self._forget(c.key for c in step.changes) if step else None
             return step
@@ -370,6 +375,22 @@ class FormModel:
         """The record and its evaluation: what an export is made from, whatever is typed meanwhile."""
         record = self.record()
         return record, evaluate(record)
+
+    def seal(self) -> tuple[Record, Evaluation]:
+        """As :meth:`frozen`, and no change is taken until :meth:`unseal`: what is signed is what stands here."""
+        with self._guard:
+            self._check_unsealed()
+            frozen = self.frozen()
+            self._sealed = True
+            return frozen
+
+    def unseal(self) -> None:
+        """Take changes again; after :meth:`close` there are none to take."""
+        self._sealed = False
+
+    def _check_unsealed(self) -> None:
+        if self._sealed:
+            raise fault("sheet", "is being signed", "wait a moment")
 
     def close(self, outcome: Mapping[str, Any]) -> None:
         """Close the sheet after its report was issued."""

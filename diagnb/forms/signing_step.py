@@ -20,6 +20,7 @@ from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.widgets import EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
+from diagnb.record import Record
 
 Guard = Callable[[Callable[[], object]], Callable[[], None]]
 _TYPED = "signature.typed_name"
@@ -39,9 +40,11 @@ class SigningStep:
     ) -> None:
         self.model, self.office, self.presenter, self.closed = model, office, presenter, closed
         self.worker: threading.Thread | None = None
+        self._asked: Record | None = None
         self._guarded = guarded
         self.state = widgets.HTML()
         self.key = widgets.Dropdown(description="Key")
+        self.elsewhere = widgets.Text(description="Or a key file elsewhere", continuous_update=False)
         self.passphrase = SecretField()
         self.make = _button("Make a key for this technician", guarded(self._make_key))
         self.made = widgets.HTML()
@@ -54,7 +57,14 @@ class SigningStep:
         self.result = widgets.HTML()
         self.save = SaveFileButton(provide=self._file, label="Save the report")
         self.keys = _box(
-            [widgets.HTML("<h3 class='dn-heading'>Key</h3>"), self.key, self.passphrase, _row([self.make]), self.made]
+            [
+                widgets.HTML("<h3 class='dn-heading'>Key</h3>"),
+                self.key,
+                self.elsewhere,
+                self.passphrase,
+                _row([self.make]),
+                self.made,
+            ]
         )
         self.hand = _box([widgets.HTML("<h3 class='dn-heading'>Signature</h3>"), self.pad, self.typed])
         self.asking = _box([self.question, _row([self.confirm, self.refuse])])
@@ -123,7 +133,7 @@ class SigningStep:
             self.key.options = options
             if before in [value for _, value in options]:
                 self.key.value = before
-        self.key.layout.display = self.passphrase.layout.display = "" if options else "none"
+        self.key.layout.display = "" if options else "none"
         self.made.value = "" if options else _remark("There is no key here yet. Make one: it stays on this computer.")
 
     # -- keys --------------------------------------------------------------------------------------------
@@ -147,6 +157,7 @@ class SigningStep:
     def _ask(self) -> None:
         self._check_signature()
         record, evaluation = self.model.frozen()
+        self._asked = record
         words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.reason != "no-limit"]
         counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
         self.question.value = _remark(
@@ -158,7 +169,7 @@ class SigningStep:
         self.refuse.focus()
 
     def _check_signature(self) -> None:
-        if not self.key.value:
+        if self._key_file() is None:
             raise fault("key", "no key is chosen", "choose one, or make one")
         if not self.passphrase.secret:
             raise fault("passphrase", "is missing", "type the passphrase of the key")
@@ -167,16 +178,29 @@ class SigningStep:
         if not self.pad.strokes and typed != name:
             raise fault("signature", "is missing", "draw it, or type the technician's name as it stands on the sheet")
 
+    def _key_file(self) -> Path | None:
+        """The key file to sign with: the path typed, else the one chosen."""
+        typed = self.elsewhere.value.strip().strip('"')
+        if typed:
+            return Path(typed).expanduser()
+        return Path(self.key.value) if self.key.value else None
+
     def _not_yet(self) -> None:
         self.asking.layout.display = "none"
         self.refresh()
 
     def _start(self) -> None:
         self._check_signature()
+        key, strokes = self._key_file(), [list(stroke) for stroke in self.pad.strokes]
+        if key is None:
+            return
+        record, evaluation = self.model.seal()
+        if record != self._asked:
+            self.model.unseal()
+            self._not_yet()
+            raise fault("sheet", "has changed since the question was asked", "look at it again, then sign")
         passphrase = self.passphrase.take().encode()
         self.confirm.disabled = self.refuse.disabled = True
-        record, evaluation = self.model.frozen()
-        key, strokes = Path(self.key.value), [list(stroke) for stroke in self.pad.strokes]
         self.result.value = _remark("Signing …")
 
         def work() -> None:
@@ -189,6 +213,7 @@ class SigningStep:
                 self.result.value = ""
                 raise
             finally:
+                self.model.unseal()
                 self.confirm.disabled = self.refuse.disabled = False
                 self.asking.layout.display = "none"
                 self.refresh()

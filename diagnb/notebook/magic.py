@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import shlex
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -46,6 +47,7 @@ def parser() -> argparse.ArgumentParser:
     verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
     made = {name: verbs.add_parser(name, help=text, description=text) for name, text in _VERBS.items()}
     made["form"].add_argument("sheet", nargs="?", default="", help="name of the sheet; by default the notebook's own")
+    made["form"].add_argument("--new", action="store_true", help="begin a new sheet in this notebook")
     made["open"].add_argument("sheet", nargs="?", default="", help="name of the sheet")
     for name in ("show", "evaluate", "check", "report"):
         made[name].add_argument("record", type=Path, help="a record (JSON) or a report (PDF)")
@@ -78,7 +80,7 @@ class Diagnb(Magics):
             raise UsageError(f"{error}: put a path with blanks in quotes") from None
         verb = options.verb or "form"
         if verb == "form" and not options.verb:
-            options.sheet = ""
+            options.sheet, options.new = "", False
         try:
             return getattr(self, f"_{verb}")(options)
         except DiagnbError as error:
@@ -94,13 +96,38 @@ class Diagnb(Magics):
         return Workplace(folder, keys, keys / "trust.json", self.technician, self.locale, self.paper)
 
     def _form(self, options: argparse.Namespace) -> None:
-        from diagnb.notebook.opening import open_sheet, sheet_name
+        from diagnb.notebook.opening import checked_name, local_now, new_name, sheet_of
 
-        name = sheet_name(options.sheet, os.environ)
-        sheet = open_sheet(self._workplace(), name)
-        _display(sheet.root)
+        place = self._workplace()
+        notebook = Path(os.environ.get("JPY_SESSION_NAME", "")).name
+        if options.sheet:
+            name = checked_name(options.sheet)
+        else:
+            now = local_now()
+            name = new_name(place, now=now) if options.new else sheet_of(place, notebook, now=now)
+        self._show_sheet(place, name, notebook)
+        if not options.sheet:
+            self._write_into_cell(name)
+
+    def _show_sheet(self, place: Any, name: str, notebook: str) -> None:
+        from diagnb.notebook.opening import open_sheet
+
+        _display(open_sheet(place, name, notebook=notebook).root)
         note = "If the form above is missing, run this cell again: everything typed into sheet {} is kept."
-        _display({"text/plain": note.format(name), "text/html": f'<p style="font-size:0.9em">{note.format(f"<b>{name}</b>")}</p>'}, raw=True)  # fmt: skip
+        page = f'<p style="font-size:0.9em">{note.format(f"<b>{name}</b>")}</p>'
+        _display({"text/plain": note.format(name), "text/html": page}, raw=True)
+
+    def _write_into_cell(self, name: str) -> None:
+        """Put the sheet's name into the cell, so that a renamed or copied notebook finds it again."""
+        shell: Any = self.shell
+        if not hasattr(shell, "kernel"):
+            return
+        cell = shell.history_manager.input_hist_raw[-1]
+        changed, count = re.subn(
+            r"^(\s*%diagnb)(?:\s+form)?(?:\s+--new)?[ \t]*$", rf"\1 form {name}", cell, flags=re.MULTILINE
+        )
+        if count == 1:
+            shell.set_next_input(changed, replace=True)
 
     def _open(self, options: argparse.Namespace) -> None:
         from diagnb.notebook.opening import drafts
@@ -111,7 +138,7 @@ class Diagnb(Magics):
         elif options.sheet not in known:
             raise UsageError(f"there is no sheet {options.sheet!r} here; there are: {', '.join(known) or 'none'}")
         else:
-            self._form(options)
+            self._show_sheet(self._workplace(), options.sheet, "")
 
     # -- files -------------------------------------------------------------------------------------------
 

@@ -18,6 +18,8 @@ from diagnb.notebook.office import ShopOffice
 from diagnb.notebook.present import ReportPresenter
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_NOTEBOOK = "notebook"
+_LOOK_BACK = 100
 _open: dict[Path, Sheet] = {}
 
 
@@ -47,17 +49,31 @@ def local_now() -> dt.datetime:
     return dt.datetime.now(dt.UTC).astimezone()
 
 
-def sheet_name(wanted: str, environment: Mapping[str, str]) -> str:
-    """The name of a sheet: as asked for, else after the notebook that the kernel runs for.
+def checked_name(wanted: str) -> str:
+    """A sheet's name as given. Raises InputFault for one that can't be part of a file's name."""
+    if not _NAME.fullmatch(wanted):
+        raise fault(repr(wanted), "can't name a sheet", "letters, digits, dot and dash, 40 at most")
+    return wanted
 
-    Raises InputFault for a name that can't be part of a file's name.
+
+def sheet_of(workplace: Workplace, notebook: str, *, now: dt.datetime) -> str:
+    """The name of a notebook's sheet: the unsigned one begun there last, else a new name.
+
+    This finds the sheet again when the notebook was not saved after it had got the name into its cell.
     """
-    if wanted:
-        if not _NAME.fullmatch(wanted):
-            raise fault(repr(wanted), "can't name a sheet", "letters, digits, dot and dash, 40 at most")
-        return wanted
-    notebook = Path(environment.get("JPY_SESSION_NAME", "")).stem
-    return re.sub(r"[^A-Za-z0-9]+", "-", notebook).strip("-")[:40] or "circuit-record"
+    for name in drafts(workplace)[:_LOOK_BACK]:
+        journal = Journal.read(workplace.drafts / f"{name}.jsonl")
+        if journal.closed is None and journal.text_of(_NOTEBOOK) == (notebook or "-"):
+            return name
+    return new_name(workplace, now=now)
+
+
+def new_name(workplace: Workplace, *, now: dt.datetime) -> str:
+    """A name that no sheet of this folder has: the date and four digits."""
+    known = set(drafts(workplace))
+    while (name := f"{now:%Y%m%d}-{secrets.token_hex(2)}") in known:
+        continue
+    return name
 
 
 def drafts(workplace: Workplace) -> tuple[str, ...]:
@@ -66,8 +82,13 @@ def drafts(workplace: Workplace) -> tuple[str, ...]:
     return tuple(path.stem for path in files)
 
 
-def open_sheet(workplace: Workplace, name: str, *, clock: Callable[[], dt.datetime] = local_now) -> Sheet:
-    """The sheet of this name: the live one of this kernel, or opened from its journal, or new."""
+def open_sheet(
+    workplace: Workplace, name: str, *, notebook: str = "", clock: Callable[[], dt.datetime] = local_now
+) -> Sheet:
+    """The sheet of this name: the live one of this kernel, or opened from its journal, or new.
+
+    A new sheet remembers the name of the ``notebook`` that it was begun in.
+    """
     path = (workplace.drafts / f"{name}.jsonl").resolve()
     live = _open.get(path)
     if live is not None and not live.model.journal.read_only:
@@ -77,11 +98,13 @@ def open_sheet(workplace: Workplace, name: str, *, clock: Callable[[], dt.dateti
         live.stop()
     model = FormModel(Journal.open(path), sheet=name, library=load_library(workplace.folder), clock=clock)
     now = clock()
-    model.begin({
-        "record.id": f"{now:%Y%m%d}-{secrets.token_hex(3)}",
-        "people.technician.name": workplace.technician,
-        "vehicle.system_voltage": "",
-    })  # fmt: skip
+    model.begin(
+        {
+            "record.id": f"{now:%Y%m%d}-{secrets.token_hex(3)}",
+            "people.technician.name": workplace.technician,
+            _NOTEBOOK: notebook or "-",
+        }
+    )
     sheet = Sheet(
         model,
         presenter=ReportPresenter(workplace.language),

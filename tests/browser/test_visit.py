@@ -34,6 +34,12 @@ class Form:
         self.page.wait_for_selector(field("order.number"))
         return self
 
+    def sheet(self) -> str:
+        """The name of the sheet, from the cell that carries it."""
+        text = self.page.locator(".jp-Cell .cm-content").nth(1).inner_text()
+        assert text.startswith("%diagnb form ")
+        return text.split()[-1]
+
     def step(self, title: str) -> None:
         self.page.locator(".dn-steps button", has_text=title).click()
 
@@ -172,9 +178,7 @@ def test_a_killed_kernel_costs_nothing_that_was_typed(form, lab):
     assert page.input_value(field("complaint")) == "dim since Mon"
     assert page.input_value(field("vehicle.unit")) == "U-1"
     assert page.input_value(field("vehicle.odometer")) == "not a number"
-    journal = (lab.server.folder / ".diagnb" / "drafts" / f"{Path(form.notebook).stem}.jsonl").read_text(
-        encoding="utf-8"
-    )
+    journal = (lab.server.folder / ".diagnb" / "drafts" / f"{form.sheet()}.jsonl").read_text(encoding="utf-8")
     assert '"v":"U-1"' in journal
     assert '"v":"dim since Mon"' in journal
 
@@ -243,7 +247,7 @@ def test_the_browser_keeps_an_entry_that_the_kernel_has_newer_and_asks(form, lab
     page = form.begin().page
     page.fill(field("order.number"), "RO-1")
     form.saved()
-    stem = Path(form.notebook).stem
+    stem = form.sheet()
     page.evaluate(
         "([key, value]) => localStorage.setItem(key, value)",
         [f"diagnb:{stem}:order.number", '{"text": "RO-2", "base": 0}'],

@@ -296,3 +296,20 @@ def test_a_shops_broken_file_is_left_out_and_named(tmp_path):
     assert "own" not in library.meters
     assert "handheld-6000" in library.meters
     assert any("own.toml" in str(fault) for fault in library.faults)
+
+
+def test_while_a_sheet_is_being_signed_nothing_changes(model):
+    test = feed_drop(model)
+    record, _ = model.seal()
+    for change in (
+        lambda: model.put("complaint", "x"),
+        lambda: model.put_all({"complaint": "x"}),
+        model.undo,
+        lambda: model.remove("tests", test),
+        model.seal,
+    ):
+        with pytest.raises(InputFault, match="being signed"):
+            change()
+    assert model.record() == record
+    model.unseal()
+    model.put("complaint", "x")

@@ -358,3 +358,77 @@ def test_a_second_form_takes_the_writing_over(bench, tmp_path, clock, visit):
         assert second.row("tests.t1.readings.drop", "found")["text"] == "350 mV"
     finally:
         second.sheet.stop()
+
+
+def test_what_changed_after_the_question_is_not_signed_unseen(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.sign.click()
+    bench.model.put("complaint", "changed in another window")
+    step.confirm.click()
+    assert "has changed since the question was asked" in bench.trouble
+    assert step.worker is None
+    assert not list(bench.folder.glob("*.pdf"))
+    bench.sheet.say("")
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(30)
+    assert bench.trouble == ""
+    assert list(bench.folder.glob("*.pdf"))
+
+
+def test_a_key_file_elsewhere_can_be_named(bench, tmp_path):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    path = tmp_path / "stick ü" / "key.p12"
+    path.parent.mkdir(mode=0o700)
+    Path(step.key.value).rename(path)
+    step.elsewhere.value = f'"{path}"'
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(30)
+    assert bench.trouble == ""
+    assert bench.model.journal.closed is not None
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("view", [".dn-root {", '[data-jp-theme-light="false"] .dn-root {', ".dn-root.dn-bright {"])
+def test_every_text_stands_out_from_its_ground(view):
+    """WCAG 2 contrast: 4.5 for text, 3 for edges of fields, in the light, dark and bright-sun views."""
+    import re
+
+    import diagnb.forms
+
+    css = (Path(diagnb.forms.__file__).parent / "static" / "sheet.css").read_text(encoding="utf-8")
+    block = css[css.index(view) :].split("}")[0]
+    colours = dict(re.findall(r"--dn-([a-z-]+): (#[0-9a-f]{6})", block))
+
+    def contrast(one: str, other: str) -> float:
+        low, high = sorted((luminance(colours[one]), luminance(colours[other])))
+        return (high + 0.05) / (low + 0.05)
+
+    pairs = [
+        ("ink", "ground"),
+        ("ink", "raised"),
+        ("soft", "ground"),
+        ("soft", "raised"),
+        ("accent", "ground"),
+        ("on-accent", "accent"),
+    ]
+    pairs += [(word, ground) for word in ("pass", "maybe", "fail", "none") for ground in (f"{word}-ground", "ground")]
+    pairs += [("soft", f"{word}-ground") for word in ("pass", "maybe", "fail", "none")]
+    pairs += [("ink", f"{word}-ground") for word in ("pass", "maybe", "fail", "none")]
+    assert {p: round(contrast(*p), 2) for p in pairs if contrast(*p) < 4.5} == {}
+    assert contrast("edge", "ground") >= 3
+    assert contrast("focus", "ground") >= 3

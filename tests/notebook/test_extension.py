@@ -165,13 +165,30 @@ def test_running_the_cell_again_shows_the_same_live_sheet(shell):
     assert any("run this cell again" in o.data.get("text/html", "") for o in first.outputs)
 
 
-def test_the_sheet_is_named_after_the_notebook(shell, monkeypatch):
-    monkeypatch.setenv("JPY_SESSION_NAME", "/shop/Wagen 7 - Licht links.ipynb")
-    with capture_output():
-        shell.run_line_magic("diagnb", "")
-    from diagnb.notebook.opening import Workplace, drafts
+def form(shell: InteractiveShell, line: str = "form") -> str:
+    """Open a form; returns the name of the sheet that it says."""
+    with capture_output() as captured:
+        shell.run_line_magic("diagnb", line)
+    return re.search(r"sheet <b>([^<]+)</b>", captured.outputs[-1].data["text/html"]).group(1)
 
-    assert drafts(Workplace(Path(), Path("keys"), Path("t"))) == ("Wagen-7-Licht-links",)
+
+def test_a_notebook_finds_its_unsigned_sheet_again_and_another_gets_its_own(shell, monkeypatch):
+    from diagnb.notebook import opening
+
+    monkeypatch.setenv("JPY_SESSION_NAME", "/shop/Wagen 7.ipynb")
+    first = form(shell)
+    opening.close_all()
+    assert form(shell, "") == first
+    monkeypatch.setenv("JPY_SESSION_NAME", "/shop/Wagen 8.ipynb")
+    second = form(shell)
+    assert second != first
+    assert form(shell, "form --new") not in (first, second)
+    monkeypatch.setenv("JPY_SESSION_NAME", "/shop/Wagen 7.ipynb")
+    assert form(shell) == first
+    place = opening.Workplace(Path(), Path("keys"), Path("t"))
+    opening.open_sheet(place, first).model.close({"report": "r.pdf"})
+    assert form(shell) not in (first, second)
+    assert form(shell, f"form {first}") == first
 
 
 def test_completion_offers_verbs_sheets_options_and_files(shell, saved):
