@@ -13,6 +13,7 @@ from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives, remedy
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
+from diagnb.evaluation.path import evaluate_path
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, LimitSpec, Procedure
 from diagnb.quantities import unit
@@ -43,12 +44,21 @@ def evaluate(record: Record) -> Evaluation:
 def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
     """The results of one test of ``record``."""
     procedure = procedure_of(record, test.procedure)
+    if test.path is not None:
+        return evaluate_path(record, test, test.path, procedure, _evaluate_readings)
+    return _evaluate_readings(record, test, procedure, {})
+
+
+def _evaluate_readings(
+    record: Record, test: CircuitTest, procedure: Procedure, known: Mapping[str, Estimate]
+) -> TestResult:
+    """The results of readings that stand one by one; ``known`` are further inputs of the formulas."""
     ambient = test.ambient_degc or record.conditions.ambient_degc
     readings = {
         r.name: read_display(record, test, procedure, r, None if ambient is None else float(ambient))
         for r in test.readings
     }
-    inputs: dict[str, Estimate] = {}
+    inputs: dict[str, Estimate] = dict(known)
     refusals: dict[str, str] = {}
     for name, read in readings.items():
         if read.refusal:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from diagnb.conformity import Advice, Verdict
+from diagnb.evaluation.profile import Profile
 from diagnb.meters import MeterReading
 from diagnb.uncertainty import BudgetRow, Estimate
 
@@ -142,6 +143,8 @@ class TestResult:
     readings: tuple[ReadingResult, ...]
     results: tuple[Result, ...]
     missing: tuple[str, ...] = ()
+    profile: Profile | None = None
+    """The path as a whole, for a path test."""
 
     __test__ = False
 
@@ -184,6 +187,7 @@ class Evaluation:
                     "procedure": t.procedure,
                     "phase": t.phase,
                     "results": [r.to_plain() for r in t.results],
+                    **({"path": t.profile.to_plain()} if t.profile else {}),
                 }
                 for t in self.tests
             ],

@@ -1,0 +1,397 @@
+"""A path test as an ordinary one: every span becomes a derived value with its own limit, and what is then said
+of the whole path.
+
+Node voltages share the errors of their meter by name, so the difference of two knows which part of them cancels.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from diagnb.conformity import Advice
+from diagnb.evaluation.displays import source_name
+from diagnb.evaluation.profile import Profile, ProfilePoint, ProfileSpan
+from diagnb.evaluation.results import ReadingResult, Result, TestResult
+from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
+from diagnb.procedures.procedure import ReadingSpec
+from diagnb.record import Record
+from diagnb.record.document import CircuitTest, LimitStated, PathReadings, SpanKind, Wire
+from diagnb.uncertainty import Component, Estimate, parse_formula
+
+Evaluate = Callable[[Record, CircuitTest, Procedure, Mapping[str, Estimate]], TestResult]
+LENGTH_SHARE = 0.05
+"""Half-width of a wire's length where none is stated: 5 %."""
+TEMPERATURE_HALF_WIDTH_K = 10.0
+"""Half-width of a conductor's temperature where none is stated."""
+LAY_SHARE = 0.10
+"""A cable has up to so much more resistance than solid copper of its size: strands lie at an angle, and standards
+allow a smaller area (ISO 6722-1 allows 5 % to 10 %, from memory). The middle is taken, the rest is a rectangle."""
+_ROOT_THREE = math.sqrt(3)
+
+
+def evaluate_path(
+    record: Record, test: CircuitTest, path: PathReadings, procedure: Procedure, evaluate: Evaluate
+) -> TestResult:
+    """The results of a path test: of each span the drop, resistance, expected drop and their ratio; stretches over
+    nodes without a value; the load; the sum check; the span that fails, with the step to take next.
+
+    ``evaluate`` judges an ordinary test.
+    """
+    titles = tuple(f"{a.name} → {b.name}" for a, b in zip(path.nodes, path.nodes[1:], strict=False))
+    plan = _Plan(path, procedure, titles)
+    ordinary = test.model_copy(update={"readings": path.readings, "limits": plan.limits(test), "path": None})
+    known = {
+        f"wire_resistance_{i}": wire_resistance(node.wire, source_name(test.id, titles[i - 1]))
+        for i, node in enumerate(path.nodes, 1)
+        if node.wire is not None
+    }
+    outcome = evaluate(record, ordinary, plan.spans(), known)
+    usable = {r.name for r in outcome.readings if r.refusal is None and r.reading.estimate is not None}
+    limits = {r.name: r for r in outcome.results}
+    valued = {name: r.estimate for name, r in limits.items() if r.estimate is not None}
+    stretches = plan.stretches(usable)
+    second = plan.whole(stretches, usable, limits)
+    rest = evaluate(record, ordinary, second, {**valued, **known})
+    named = {r.name: r.title for r in second.readings}
+    results = [_legible(r, named) for r in (*outcome.results, *rest.results)]
+    spans = (*plan.listed(), *stretches)
+    profile = Profile(path.reference_point, _points(path, outcome.readings, results, plan.kinds), spans)
+    profile, results = _failing(profile, path, results, usable)
+    profile, results = _adds_up(profile, results)
+    return replace(outcome, procedure=test.procedure, results=tuple(results), profile=profile)
+
+
+def wire_resistance(wire: Wire, name: str) -> Estimate:
+    """Resistance of a copper wire from its size, length and temperature, in ohms, its sources named after ``name``.
+
+    Copper by :mod:`diagnb.trade.conductors`, plus 0 % to 10 % for the lay of the strands (:data:`LAY_SHARE`).
+    """
+    from diagnb.trade.conductors import (
+        gauge_number,
+        resistance_per_metre_from_area,
+        resistance_per_metre_from_gauge,
+    )
+
+    def per_metre(degc: float) -> float:
+        if wire.awg is not None:
+            return float(resistance_per_metre_from_gauge(gauge=gauge_number(text=wire.awg), temperature_degc=degc))
+        return float(resistance_per_metre_from_area(area=float(wire.area_mm2 or 0) * 1e-6, temperature_degc=degc))
+
+    length, degc = float(wire.length_m), float(wire.conductor_degc)
+    length_half = LENGTH_SHARE * length if wire.length_half_width_m is None else float(wire.length_half_width_m)
+    kelvin = TEMPERATURE_HALF_WIDTH_K if wire.temperature_half_width_k is None else float(wire.temperature_half_width_k)
+    solid = per_metre(degc) * length
+    value = solid * (1 + LAY_SHARE / 2)
+    warmer = (per_metre(degc + kelvin) - per_metre(degc - kelvin)) / 2 * length * (1 + LAY_SHARE / 2)
+    parts = (
+        ("lay of the strands", solid * LAY_SHARE / 2),
+        ("length of the wire", value * length_half / length),
+        ("temperature of the wire", warmer),
+    )
+    return Estimate.of(
+        value,
+        [Component(f"{name}: {what}", half / _ROOT_THREE, distribution="rectangular") for what, half in parts if half],
+    )
+
+
+class _Plan:
+    """The path written out as procedures: spans first, then what needs their values."""
+
+    def __init__(self, path: PathReadings, procedure: Procedure, titles: Sequence[str]) -> None:
+        self.path, self.procedure, self.titles = path, procedure, titles
+        self.kinds = path.span_kinds
+        self.taken = {r.name for r in path.readings}
+        self.own = {d.name: d for d in procedure.derived}
+        self.judged = {entry.result: entry for entry in procedure.limits}
+
+    def has_span(self, i: int) -> bool:
+        """Whether span ``i`` was read: at both its nodes, or directly across."""
+        return f"drop_{i}" in self.taken or {f"node_{i}", f"node_{i + 1}"} <= self.taken
+
+    def listed(self) -> tuple[ProfileSpan, ...]:
+        """The spans that were read."""
+        numbers = [i for i in range(1, len(self.path.nodes)) if self.has_span(i)]
+        return tuple(ProfileSpan(f"span_{i}", self.titles[i - 1], self.kinds[i - 1], i, i + 1) for i in numbers)
+
+    def limits(self, test: CircuitTest) -> tuple[LimitStated, ...]:
+        """The user's limits by span: stated at the span, or for all spans of its kind."""
+        found = []
+        for i, (node, kind) in enumerate(zip(self.path.nodes, self.kinds, strict=False), 1):
+            general = next((entry for entry in test.limits if entry.result == f"{kind}_drop"), None)
+            if node.limit is not None:
+                own = node.limit
+                found.append(
+                    LimitStated(
+                        result=f"span_{i}_drop", upper=own.upper, unit=own.unit, source=own.source,
+                        edition=own.edition, condition=own.condition, entered_by=own.entered_by,
+                    )
+                )  # fmt: skip
+            elif general is not None:
+                found.append(general.model_copy(update={"result": f"span_{i}_drop"}))
+        return tuple(found)
+
+    def readings(self) -> tuple[ReadingSpec, ...]:
+        specs = {r.name: r for r in self.procedure.readings}
+        found = []
+        for i, node in enumerate(self.path.nodes, 1):
+            found.append(replace(specs["node"], name=f"node_{i}", title=node.name))
+            if i < len(self.path.nodes):
+                title = f"{self.titles[i - 1]}: {_inside(specs['drop'].title)}"
+                found.append(replace(specs["drop"], name=f"drop_{i}", title=title))
+        others = [r for r in self.procedure.readings if r.name not in ("node", "next_node", "drop")]
+        return (*found, *others)
+
+    def spans(self) -> Procedure:
+        """Drop, resistance, expected drop and ratio of every span that was read."""
+        derived: list[DerivedSpec] = []
+        limits: list[LimitSpec] = []
+        for span in self.listed():
+            i, kind = span.first, f"{span.kind}_drop"
+            names = {
+                "node": f"node_{i}", "next_node": f"node_{i + 1}", "drop": f"drop_{i}", "span_drop": f"span_{i}_drop",
+                "wire_resistance": f"wire_resistance_{i}", "expected_drop": f"span_{i}_expected",
+            }  # fmt: skip
+            bounds = self.own[kind].physical_lower, self.own[kind].physical_upper
+            derived.append(self.derived("span_drop", f"span_{i}_drop", span.title, names, bounds))
+            if span.kind == "load":
+                continue
+            wanted = [("span_resistance", "resistance")]
+            if self.path.nodes[i - 1].wire is not None:
+                wanted += [("expected_drop", "expected"), ("drop_ratio", "ratio")]
+            for own, suffix in wanted:
+                title = f"{span.title}: {_inside(self.own[own].title)}"
+                derived.append(self.derived(own, f"span_{i}_{suffix}", title, names))
+            if kind in self.judged:
+                limits.append(replace(self.judged[kind], result=f"span_{i}_drop"))
+        return self.with_(derived, limits)
+
+    def stretches(self, usable: set[str]) -> tuple[ProfileSpan, ...]:
+        """Runs of spans without a value between two usable nodes; none that holds the load."""
+        found = []
+        for first, last in self.gaps(usable):
+            inside = self.kinds[first - 1 : last - 1]
+            if "load" not in inside and last > first + 1:
+                title = f"{self.path.nodes[first - 1].name} → {self.path.nodes[last - 1].name}"
+                found.append(ProfileSpan(f"stretch_{first}_{last}", title, "wire", first, last))
+        return tuple(found)
+
+    def gaps(self, usable: set[str]) -> list[tuple[int, int]]:
+        """Runs of spans without a value whose two end nodes are usable, as node numbers."""
+        found = []
+        start = 0
+        for i in range(1, len(self.path.nodes)):
+            known = f"drop_{i}" in usable or {f"node_{i}", f"node_{i + 1}"} <= usable
+            start = 0 if known else start or i
+            if start and f"node_{i + 1}" in usable:
+                if f"node_{start}" in usable:
+                    found.append((start, i + 1))
+                start = 0
+        return found
+
+    def whole(self, stretches: Sequence[ProfileSpan], usable: set[str], results: Mapping[str, Result]) -> Procedure:
+        """Stretches with the sum of the limits of their spans, and the sum check."""
+        derived: list[DerivedSpec] = []
+        limits: list[LimitSpec] = []
+        for s in stretches:
+            names = {"node": f"node_{s.first}", "next_node": f"node_{s.last}"}
+            derived.append(self.derived("stretch_drop", f"{s.name}_drop", s.title, names))
+            limit = self.summed_limit(s, results)
+            if limit is not None:
+                limits.append(limit)
+        formula = self.sum_formula(usable, [n for n, r in results.items() if r.value is not None])
+        own = self.own["sum_check"]
+        derived.append(replace(own, formulas=(parse_formula(formula),)))
+        return self.with_(derived, limits)
+
+    def summed_limit(self, stretch: ProfileSpan, results: Mapping[str, Result]) -> LimitSpec | None:
+        """The sum of what its spans may drop: beyond it at least one of them is beyond its own limit."""
+        kinds = self.kinds[stretch.first - 1 : stretch.last - 1]
+        uppers = []
+        for i, kind in enumerate(kinds, stretch.first):
+            found = results.get(f"span_{i}_drop")
+            own = self.judged.get(f"{kind}_drop")
+            node = self.path.nodes[i - 1]
+            if found is not None and found.limit is not None and found.limit.upper is not None:
+                uppers.append(found.limit.upper)
+            elif node.limit is not None and node.limit.unit == "V":
+                uppers.append(float(node.limit.upper))
+            elif own is not None and own.upper is not None and own.scaling == "none":
+                uppers.append(own.upper)
+            else:
+                return None
+        like = self.judged.get("wire_drop") or next(iter(self.judged.values()))
+        return replace(
+            like, result=f"{stretch.name}_drop", unit="V", upper=math.fsum(uppers), scaling="none",
+            source="sum of the limits of the spans inside: " + " + ".join(f"{u:g} V" for u in uppers),
+        )  # fmt: skip
+
+    def term(self, i: int, valued: Collection[str]) -> str:
+        """Span ``i`` in the sum; written out where it has no value, so that the reading in the way is named."""
+        if f"span_{i}_drop" in valued:
+            return f"span_{i}_drop"
+        return f"drop_{i}" if f"drop_{i}" in self.taken or not self.has_span(i) else f"(node_{i} - node_{i + 1})"
+
+    def sum_formula(self, usable: set[str], valued: Collection[str]) -> str:
+        """Source voltage less every drop and the load. Without anything read independently it would prove nothing."""
+        nodes, last = self.path.nodes, len(self.path.nodes)
+        closed = nodes[-1].kind == "source ground"
+        direct = any(f"drop_{i}" in usable for i in range(1, last))
+        first = "node_1" if "source_voltage" not in self.taken and (direct or closed) else "source_voltage"
+        bridged = dict(self.gaps(usable))
+        terms: list[str] = []
+        i = 1
+        while i < last:
+            if i in bridged:
+                terms.append(f"(node_{i} - node_{bridged[i]})")
+                i = bridged[i]
+                continue
+            terms.append(self.term(i, valued))
+            i += 1
+        if not closed:
+            terms.append(f"node_{last}")
+        return " - ".join([first, *terms])
+
+    def derived(
+        self,
+        own: str,
+        name: str,
+        title: str,
+        names: Mapping[str, str],
+        bounds: tuple[float | None, float | None] | None = None,
+    ) -> DerivedSpec:
+        spec = self.own[own]
+        low, high = bounds or (spec.physical_lower, spec.physical_upper)
+        formulas = tuple(parse_formula(_renamed(f.text, names)) for f in spec.formulas)
+        return DerivedSpec(name, title, spec.unit, formulas, low, high)
+
+    def with_(self, derived: Iterable[DerivedSpec], limits: Iterable[LimitSpec]) -> Procedure:
+        return replace(
+            self.procedure, readings=self.readings(), givens=(), derived=tuple(derived), limits=tuple(limits)
+        )
+
+
+def _renamed(text: str, names: Mapping[str, str]) -> str:
+    return re.sub(r"[A-Za-z_]\w*", lambda found: names.get(found[0], found[0]), text)
+
+
+def _inside(title: str) -> str:
+    return title[:1].lower() + title[1:]
+
+
+def _legible(result: Result, titles: Mapping[str, str]) -> Result:
+    """Names of nodes instead of their numbers, where a result says what stood in its way."""
+    if not result.detail:
+        return result
+    return replace(result, detail=", ".join(titles.get(name, name) for name in result.detail.split(", ")))
+
+
+def _points(
+    path: PathReadings, readings: Sequence[ReadingResult], results: Sequence[Result], kinds: Sequence[SpanKind]
+) -> tuple[ProfilePoint, ...]:
+    read = {r.name: r for r in readings}
+    points = []
+    for i, node in enumerate(path.nodes, 1):
+        found = read.get(f"node_{i}")
+        estimate = None if found is None or found.refusal else found.reading.estimate
+        points.append(
+            ProfilePoint(
+                i, node.name, node.kind,
+                None if estimate is None else float(estimate.value),
+                None if estimate is None else float(estimate.expanded(0.95).expanded_uncertainty),
+                None if found is None else found.refusal,
+            )
+        )  # fmt: skip
+    expected = _expected(points, {r.name: r.value for r in results}, kinds)
+    return tuple(replace(p, expected=expected.get(p.number)) for p in points)
+
+
+def _expected(
+    points: Sequence[ProfilePoint], values: Mapping[str, float | None], kinds: Sequence[SpanKind]
+) -> dict[int, float]:
+    """Expected node voltages: down from the source and up from the far end, as far as the wires are known.
+
+    A sound connection or switch is taken as dropping nothing.
+    """
+    known = len(kinds)
+    drops: list[float | None] = [
+        values.get(f"span_{i}_expected") if kind == "wire" else None if kind == "load" else 0.0
+        for i, kind in enumerate(kinds, 1)
+    ]
+    if not any(d for d in drops):
+        return {}
+    found: dict[int, float] = {}
+    level = points[0].value
+    if level is not None:
+        found[1] = level
+        for i in range(known):
+            step = drops[i]
+            if step is None:
+                break
+            level -= step
+            found[i + 2] = level
+    level = points[-1].value
+    if level is not None and "load" in kinds:
+        found[known + 1] = level
+        for i in range(known - 1, -1, -1):
+            step = drops[i]
+            if step is None:
+                break
+            level += step
+            found.setdefault(i + 1, level)
+    return found
+
+
+def _failing(
+    profile: Profile, path: PathReadings, results: list[Result], usable: set[str]
+) -> tuple[Profile, list[Result]]:
+    """The span with the largest excess over its limit, and where to probe next."""
+    by_name = {r.name: r for r in results}
+    worst: tuple[float, ProfileSpan, Result] | None = None
+    for span in profile.spans:
+        result = by_name.get(f"{span.name}_drop")
+        if span.kind == "load" or result is None or result.value is None or result.limit is None:
+            continue
+        if result.limit.upper is None:
+            continue
+        excess = result.value - result.limit.upper
+        if excess > 0 and (worst is None or excess > worst[0]):
+            worst = excess, span, result
+    if worst is None:
+        return profile, results
+    excess, span, result = worst
+    chance = result.verdict.conformance_probability
+    advice = _next_step(span, path, by_name, usable)
+    changed = [replace(r, advice=(advice, *r.advice)) if r is result else r for r in results]
+    over = None if chance is None else 1 - chance
+    return replace(profile, failing=span.name, excess=excess, probability=over), changed
+
+
+def _next_step(span: ProfileSpan, path: PathReadings, results: Mapping[str, Result], usable: set[str]) -> Advice:
+    nodes = path.nodes
+    words = {"first": nodes[span.first - 1].name, "second": nodes[span.last - 1].name}
+    if span.last > span.first + 1:
+        inside = [i for i in range(span.first + 1, span.last) if f"node_{i}" not in usable]
+        middle = min(inside, key=lambda i: (abs(2 * i - span.first - span.last), i))
+        return Advice("halve-here", {}, {**words, "node": nodes[middle - 1].name})
+    ratio = results.get(f"{span.name}_ratio")
+    if ratio is not None and ratio.interval is not None and ratio.interval[0] <= 1.0:
+        return Advice("wire-too-thin", {}, words)
+    if span.kind == "wire":
+        return Advice("halve-between", {}, words)
+    return Advice("fault-is-here", {}, words)
+
+
+def _adds_up(profile: Profile, results: list[Result]) -> tuple[Profile, list[Result]]:
+    check = next((r for r in results if r.name == "sum_check"), None)
+    if check is None or check.value is None or check.expanded_uncertainty is None:
+        return profile, results
+    closed = abs(check.value) <= check.expanded_uncertainty
+    if closed:
+        return replace(profile, adds_up=True), results
+    numbers = {"u_gap": abs(check.value), "u_expanded": check.expanded_uncertainty}
+    advice = Advice("sum-does-not-close", numbers, {"reference": profile.reference_point})
+    changed = [replace(r, advice=(advice, *r.advice)) if r is check else r for r in results]
+    return replace(profile, adds_up=False), changed
