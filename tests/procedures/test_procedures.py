@@ -151,7 +151,7 @@ def test_any_procedure_is_read_or_refused(data: st.DataObject) -> None:
     for _ in range(data.draw(st.integers(1, 2))):
         key = data.draw(st.sampled_from([*MINIMAL, "given", "tables", "constants"]))
         part = made.get(key)
-        if isinstance(part, list) and part and isinstance(part[0], dict) and data.draw(st.booleans()):
+        if isinstance(part, list) and part and isinstance(part[0], dict) and part[0] and data.draw(st.booleans()):
             part[0][data.draw(st.sampled_from(sorted(part[0])))] = data.draw(json_like)
         else:
             made[key] = data.draw(json_like)

@@ -272,7 +272,7 @@ anything = st.one_of(
 
 
 @given(st.sampled_from(PLACES), anything)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_one_changed_place_is_a_fault_or_a_record_that_evaluates(path: Path_, value: Any) -> None:
     try:
         record = load_record(changed(path, value))
@@ -287,7 +287,7 @@ def test_one_changed_place_is_a_fault_or_a_record_that_evaluates(path: Path_, va
 
 
 @given(st.sampled_from(PLACES))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_one_missing_place_is_a_fault_or_a_record_that_evaluates(path: Path_) -> None:
     try:
         record = load_record(changed(path, KeyError))
