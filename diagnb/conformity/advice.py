@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from diagnb.conformity.limit import Limit
+from diagnb.conformity.planning import repeats_needed
 from diagnb.conformity.verdict import Verdict, judge
 from diagnb.uncertainty import Estimate
 
@@ -56,12 +58,7 @@ def advise(
     if verdict.reason != "not-capable" and needed < 0.02 * u:
         found.append(Advice("value-on-the-limit", {"u_now": u, "u_needed": needed}))
     elif rows:
-        repeats = [r for r in rows if r.source.endswith(": repeats")]
-        spread = sum(float(r.contribution) ** 2 for r in repeats)
-        rest = u * u - spread
-        if spread > 0.5 * u * u and needed**2 > rest:
-            times = spread / (needed**2 - rest)
-            found.append(Advice("more-repeats", {"factor": times, "u_now": u, "u_needed": needed}, settles=True))
+        found.extend(_repeats(estimate, verdict))
         found.append(
             Advice(
                 "reduce-largest-source",
@@ -70,6 +67,27 @@ def advise(
             )
         )
     return tuple(found)
+
+
+def _repeats(estimate: Estimate, verdict: Verdict) -> tuple[Advice, ...]:
+    """How many repeats would decide, where scatter is most of the uncertainty; nothing when none would."""
+    scattered = [c for c in estimate.components if c.source.endswith(": repeats")]
+    u = float(estimate.standard_uncertainty)
+    limit = verdict.limit
+    if limit is None or len(scattered) != 1 or scattered[0].contribution ** 2 < 0.5 * u * u:
+        return ()
+    scatter = scattered[0]
+    now = round(float(scatter.degrees_of_freedom)) + 1
+    rest = Estimate.of(0.0, (c for c in estimate.components if c is not scatter), estimate.correlations)
+    distance = abs(float(estimate.value) - limit.nearest(float(estimate.value)))
+    if not distance:
+        return ()
+    deviation = abs(float(scatter.contribution)) * math.sqrt(now)
+    wanted = repeats_needed(standard_deviation=deviation, distance=distance, other=rest, rule=verdict.rule)
+    if wanted.number is None or wanted.number <= now:
+        return ()
+    numbers = {"number": float(wanted.number), "now": float(now), "u_now": u}
+    return (Advice("more-repeats", numbers, settles=True),)
 
 
 _UNSETTLED = ("meets-limit-unproved", "exceeds-limit-unproved", "not-capable")

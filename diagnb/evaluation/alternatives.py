@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
 
 from diagnb.conformity import Advice
 from diagnb.evaluation.displays import read_display
-from diagnb.meters import Meter
+from diagnb.meters import AccuracySheet, Meter
 from diagnb.procedures import DerivedSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, sheet_of
@@ -66,17 +65,19 @@ def alternatives(
         if value is not None
         else float(formula.value({n: inputs[n].value for n in formula.names}, procedure.tables))
     )
+    used = {r.name: (r.instrument,) for r in test.readings}
     for name, code in wanted:
         reading = procedure.reading(name)
         for instrument in record.instruments:
             sheet = sheet_of(record, instrument.meter)
             if reading is None or reading.function not in {f.name for f in sheet.functions}:
                 continue
-            other = _would_read(
+            other = would_read(
                 sheet, instrument.id, reading.function, target, None if ambient is None else float(ambient)
             )
             if other is not None and instrument.due is not None and test.time.date() <= instrument.due:
-                found[f"{reading.title}, {instrument.id}"] = (code, other)
+                same = code == "another-instrument" and instrument.id in used.get(name, ())
+                found[f"{reading.title}, {instrument.id}"] = ("finer-range" if same else code, other)
     return found
 
 
@@ -99,7 +100,9 @@ def _at_reference(
     return propagate(formula, chosen, tables=procedure.tables) if changed else None
 
 
-def _would_read(sheet: Any, instrument: str, function: str, target: float, ambient: float | None) -> Estimate | None:
+def would_read(
+    sheet: AccuracySheet, instrument: str, function: str, target: float, ambient: float | None, name: str = "reading"
+) -> Estimate | None:
     """The estimate of a display that shows ``target`` on the finest range of the function that holds it."""
     known = sheet.function(function)
     for candidate in known.ranges:
@@ -107,6 +110,8 @@ def _would_read(sheet: Any, instrument: str, function: str, target: float, ambie
             symbol = unit(known.unit)
             places = max(0, -round(math.log10(candidate.step / symbol.factor)))
             text = f"{symbol.from_si(target):.{places}f} {known.unit}"
-            read = Meter(sheet, instrument).read(text, function=function, ambient_degc=ambient, range=candidate.name)
+            read = Meter(sheet, instrument).read(
+                text, function=function, ambient_degc=ambient, range=candidate.name, name=name
+            )
             return None if read.estimate is None else Estimate.of(target, read.estimate.components)
     return None

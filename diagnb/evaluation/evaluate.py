@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from diagnb.conformity import Advice, Limit, Verdict, advise, judge, not_judged
+from diagnb.conformity import Advice, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives, remedy
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
+from diagnb.evaluation.limits import limit_of, rule_of
 from diagnb.evaluation.path import evaluate_path
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
-from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, LimitSpec, Procedure
+from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record import Record, digest, procedure_of
 from diagnb.record.document import CircuitTest, Given
@@ -100,7 +101,7 @@ def _derive(
     refusals: Mapping[str, str],
     forbidden: bool,
 ) -> Result:
-    limit, used, limit_reason = _limit(record, test, procedure, spec)
+    limit, used, limit_reason = limit_of(procedure, spec, test.limits, record.vehicle.system_voltage)
     formula = next((f for f in spec.formulas if all(n in inputs for n in f.names)), None)
 
     def without(reason: str, detail: str) -> Result:
@@ -121,7 +122,7 @@ def _derive(
         return without("no-value", error.faults[0].what)
     estimate, scale = outcome.estimate, unit(spec.unit)
     sample = outcome.sample if outcome.method == "monte-carlo" else None
-    rule = _rule(procedure, spec)
+    rule = rule_of(procedure, spec)
     if limit is None:
         verdict = not_judged(limit_reason, rule=rule)
     else:
@@ -151,61 +152,6 @@ def _why_not(spec: DerivedSpec, inputs: Mapping[str, Estimate], refusals: Mappin
         if refused and all(n in inputs or n in refusals for n in formula.names):
             return refusals[refused[0]], ", ".join(refused)
     return "reading-missing", ", ".join(n for n in names if n not in inputs)
-
-
-def _rule(procedure: Procedure, spec: DerivedSpec) -> Any:
-    own = procedure.limit_for(spec.name)
-    return own.rule if own else "guarded-95"
-
-
-def _limit(
-    record: Record, test: CircuitTest, procedure: Procedure, spec: DerivedSpec
-) -> tuple[Limit | None, UsedLimit | None, str]:
-    """The limit in coherent SI and as shown; a user's limit replaces the procedure's own."""
-    own = procedure.limit_for(spec.name)
-    stated = next((entry for entry in test.limits if entry.result == spec.name), None)
-    if stated is not None:
-        used = UsedLimit(
-            _number(stated.lower), _number(stated.upper), stated.unit, stated.source, stated.edition,
-            own.method if own else "", stated.condition or (own.condition if own else ""), "", "user",
-        )  # fmt: skip
-    elif own is None:
-        return None, None, "no-limit"
-    else:
-        here = own.at_system(record.vehicle.system_voltage)
-        if here is None:
-            return None, None, "limit-missing"
-        used = _own(here)
-    symbol = unit(used.unit)
-    limit = Limit(
-        None if used.lower is None else float(symbol.to_si(used.lower)),
-        None if used.upper is None else float(symbol.to_si(used.upper)),
-        used.source, "", used.edition, used.method, used.condition, used.tag, spec.physical_lower, spec.physical_upper,
-    )  # fmt: skip
-    return limit, _in_result_unit(used, spec.unit), ""
-
-
-def _own(own: LimitSpec) -> UsedLimit:
-    return UsedLimit(
-        own.lower, own.upper, own.unit, own.source, own.edition, own.method, own.condition, own.tag, "procedure"
-    )
-
-
-def _in_result_unit(used: UsedLimit, symbol: str) -> UsedLimit:
-    if used.unit == symbol:
-        return used
-    source, target = unit(used.unit), unit(symbol)
-
-    def turn(value: float | None) -> float | None:
-        return None if value is None else float(f"{target.from_si(source.to_si(value)):.12g}")
-
-    return UsedLimit(
-        turn(used.lower), turn(used.upper), symbol, used.source, used.edition, used.method, used.condition, used.tag, used.stated_by
-    )  # fmt: skip
-
-
-def _number(text: str | None) -> float | None:
-    return None if text is None else float(text)
 
 
 def _shown(value: float | None, scale: Any) -> float | None:
