@@ -114,9 +114,9 @@ class ReferenceTable:
             raise fault(self.key, f"{keys!r} names no row of the table {self.id}")
         unknown = [key for key in asked.ravel().tolist() if key not in found]
         if unknown:
-            listed = ", ".join(k if isinstance(k, str) else f"{k:g}" for k in found)
+            listed = ", ".join(_printed(k) for k in found)
             tail = "" if column.unit in ("text", "1") else f" {column.unit}"
-            raise fault(self.key, f"{unknown[0]!r} is not in the table {self.id}", f"it has {listed}{tail}")
+            raise fault(self.key, f"{_printed(unknown[0])} is not in the table {self.id}", f"it has {listed}{tail}")
         return np.array([found[key] for key in asked.ravel().tolist()], dtype=int).reshape(asked.shape)
 
 
@@ -250,7 +250,16 @@ class _Door:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and not math.isnan(value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    try:
+        return not math.isnan(value)
+    except OverflowError:
+        return False
+
+
+def _printed(key: str | float) -> str:
+    return repr(key) if isinstance(key, str) else f"{key:g}"
 
 
 def load_tables(source: str | Path) -> tuple[ReferenceTable, ...]:
