@@ -92,12 +92,33 @@ def without_limit(document: dict[str, Any]) -> None:
     document["tests"][-1]["limits"] = document["tests"][-1]["limits"][:1]
 
 
+def path_that_does_not_add_up(document: dict[str, Any]) -> None:
+    limit = {"upper": "1", "unit": "V", "source": "maker's sheet (invented)"}
+    meter = document["instruments"][0]["id"]
+
+    def node(name: str, kind: str, text: str, across: str, **more: Any) -> dict[str, Any]:
+        drop = {"texts": [across], "instrument": meter}
+        return {"name": name, "kind": kind, "texts": [text], "instrument": meter, "drop": drop, **more}
+
+    test = copy.deepcopy(document["tests"][1])
+    current = next(r for r in test["readings"] if r["name"] == "load_current")
+    document["tests"].append(
+        {"id": "9", "procedure": "path-test", "phase": "as left", "time": test["time"], "by": test["by"], "path": {
+            "reference_point": "battery -", "current": current, "nodes": [
+                node("battery +", "source", "24.60 V", "100.0 mV", limit=limit),
+                node("pump +", "load feed", "24.50 V", "21.00 V"),
+                node("pump -", "load ground", "100.0 mV", "100.0 mV", limit=limit),
+                {"name": "battery -", "kind": "source ground", "texts": ["0.0 mV"], "instrument": meter}]}}
+    )  # fmt: skip
+
+
 MV = ["100.0 mV", "100.1 mV", "99.9 mV", "100.0 mV"]
 CASES: dict[str, tuple[Change, str, str]] = {
     "no-as-found-reading": (put("tests", 0, "phase", "isolating"), "rejects", "tests"),
     "conditional-claimed-as-fail": (put("tests", 0, "readings", 0, "texts", ["100.4 mV"]), "rejects", "tests"),
     "no-fault-proved": (put("tests", 0, "readings", 0, "texts", ["61.4 mV"]), "rejects", "tests"),
     "drop-without-current": (drop("tests", 0, "readings", 1), "rejects", "tests[0].readings"),
+    "drops-do-not-add-up": (path_that_does_not_add_up, "weakens", "tests[2].path"),
     "limit-missing": (without_limit, "rejects", "tests[2].limits"),
     "generic-default": (drop("tests", 1, "limits"), "weakens", "tests[1].limits"),
     "as-left-not-met": (put("tests", 1, "readings", 0, "texts", ["500.0 mV"]), "rejects", "tests[1]"),

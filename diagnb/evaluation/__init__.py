@@ -2,11 +2,16 @@
 
 from diagnb.evaluation.capability import LimitCapability, capabilities
 from diagnb.evaluation.evaluate import evaluate, evaluate_test
-from diagnb.evaluation.results import Evaluation, ReadingResult, Result, TestResult, UsedLimit
+from diagnb.evaluation.profile import Profile, ProfilePoint, ProfileSpan
+from diagnb.evaluation.results import Evaluation, Pair, ReadingResult, Result, TestResult, UsedLimit
 
 __all__ = [
     "Evaluation",
     "LimitCapability",
+    "Pair",
+    "Profile",
+    "ProfilePoint",
+    "ProfileSpan",
     "ReadingResult",
     "Result",
     "TestResult",

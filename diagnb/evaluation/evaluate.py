@@ -14,6 +14,7 @@ from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives, remedy
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
 from diagnb.evaluation.limits import limit_of, rule_of
+from diagnb.evaluation.pairs import pairs_of
 from diagnb.evaluation.path import evaluate_path
 from diagnb.evaluation.results import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, Procedure
@@ -33,13 +34,8 @@ def evaluate(record: Record) -> Evaluation:
 
     What can't be judged becomes a result *not judged* with its reason; it raises nothing for a checked record.
     """
-    return Evaluation(
-        record.id,
-        record.revision,
-        digest(record),
-        f"diagnb {VERSION}",
-        tuple(evaluate_test(record, test) for test in record.tests),
-    )
+    tests = tuple(evaluate_test(record, test) for test in record.tests)
+    return Evaluation(record.id, record.revision, digest(record), f"diagnb {VERSION}", tests, pairs_of(record, tests))
 
 
 def evaluate_test(record: Record, test: CircuitTest) -> TestResult:

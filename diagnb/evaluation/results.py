@@ -13,6 +13,7 @@ from diagnb.uncertainty import BudgetRow, Estimate
 
 SCHEMA = "diagnb-evaluation/1"
 Method = Literal["linear", "monte-carlo"]
+COVERAGE_OF_PAIRS = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,46 @@ class TestResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Pair:
+    """One value before and after, all in ``unit``, unrounded. ``before`` and ``after`` are ids of tests.
+
+    ``change`` is after less before, ``expanded`` its expanded uncertainty, ``interval`` its 95 % interval; what the
+    two share (one meter, one range) cancels. ``ratio`` is after over before, None where before can't be told from
+    zero. ``improvement`` is "improved" or "not shown" with its ``probability``, and "" where no one-sided limit says
+    which way is better.
+    """
+
+    before: str
+    after: str
+    name: str
+    title: str
+    unit: str
+    value_before: float
+    value_after: float
+    change: float
+    standard_uncertainty: float
+    expanded: float
+    interval: tuple[float, float]
+    ratio: float | None
+    ratio_interval: tuple[float, float] | None
+    probability: float | None
+    improvement: str
+    assumptions: tuple[str, ...] = ()
+
+    def to_plain(self) -> dict[str, Any]:
+        """As JSON."""
+        return {
+            "before": self.before, "after": self.after, "name": self.name, "title": self.title, "unit": self.unit,
+            "value_before": self.value_before, "value_after": self.value_after, "change": self.change,
+            "standard_uncertainty": self.standard_uncertainty, "expanded_uncertainty": self.expanded,
+            "coverage": COVERAGE_OF_PAIRS, "interval": list(self.interval), "ratio": self.ratio,
+            "ratio_interval": list(self.ratio_interval) if self.ratio_interval else None,
+            "probability": self.probability, "improvement": self.improvement,
+            "assumptions": list(self.assumptions),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
 class Evaluation:
     """All derived values, uncertainties and verdicts of one record."""
 
@@ -165,6 +206,8 @@ class Evaluation:
     record_digest: str
     engine: str
     tests: tuple[TestResult, ...]
+    pairs: tuple[Pair, ...] = ()
+    """Values measured as found and again as left, with their change."""
 
     def test(self, name: str) -> TestResult:
         """The test with this id. KeyError when there is none."""
@@ -191,4 +234,5 @@ class Evaluation:
                 }
                 for t in self.tests
             ],
+            **({"pairs": [pair.to_plain() for pair in self.pairs]} if self.pairs else {}),
         }

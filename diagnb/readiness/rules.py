@@ -62,7 +62,7 @@ def _judged(record: Record, evaluation: Evaluation) -> Iterable[tuple[int, Circu
 
 def no_as_found_reading(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """A part was replaced before anything was measured."""
-    if not any(t.readings for _, t in _tests(record, "as found")):
+    if not any(t.taken for _, t in _tests(record, "as found")):
         yield Remark(
             "no-as-found-reading", "rejects", "tests", "nothing was measured before the repair",
             "a claim without a reading before replacement is not substantiated; say why under deviations",
@@ -92,7 +92,7 @@ def drop_without_current(record: Record, evaluation: Evaluation) -> Iterable[Rem
     """A voltage drop was taken without the current that proves the load was on."""
     for i, test in enumerate(record.tests):
         procedure = procedure_of(record, test.procedure)
-        taken = {r.name for r in test.readings}
+        taken = {r.name for r in test.taken}
         for spec in procedure.readings:
             if spec.proves_load and spec.name not in taken:
                 yield Remark(
@@ -100,6 +100,18 @@ def drop_without_current(record: Record, evaluation: Evaluation) -> Iterable[Rem
                     f"test {test.id} has no {_inside(spec.title)}: nothing shows that the load was on",
                     f"take {_inside(spec.title)} at the same moment",
                 )  # fmt: skip
+
+
+def drops_do_not_add_up(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """Along a path, source voltage, drops and load can't all be true."""
+    for i, test in enumerate(record.tests):
+        profile = evaluation.test(test.id).profile
+        if profile is not None and profile.adds_up is False:
+            yield Remark(
+                "drops-do-not-add-up", "weakens", f"tests[{i}].path",
+                f"test {test.id}: source voltage, drops and load do not add up within their uncertainty",
+                f"check that the black lead stayed at {profile.reference_point} and that nothing changed; read again",
+            )  # fmt: skip
 
 
 def limit_missing(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
@@ -125,6 +137,21 @@ def generic_default(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
             )  # fmt: skip
 
 
+_SAID_ELSEWHERE = (
+    "limit-missing",
+    "meter-overdue",
+    "calibration-unknown",
+    "circuit-class-forbids",
+    "qualified-person-missing",
+)
+"""Reasons that have a remark of their own."""
+
+
+def _has_limit(record: Record, test: CircuitTest, result: Result) -> bool:
+    stated = any(limit.result == result.name for limit in test.limits)
+    return stated or procedure_of(record, test.procedure).limit_for(result.name) is not None
+
+
 def not_settled(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """An as-left value is not proved good, or a value could not be judged."""
     for i, test, _, result in _judged(record, evaluation):
@@ -139,7 +166,7 @@ def not_settled(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
                 "conditional-pass", "weakens", where, f"test {test.id}: {_inside(result.title)} is only a conditional pass",
                 "see the advice beside the verdict for what would settle it",
             )  # fmt: skip
-        elif word == "not judged" and result.reason != "limit-missing":
+        elif word == "not judged" and result.reason not in _SAID_ELSEWHERE and _has_limit(record, test, result):
             yield Remark(
                 "not-judged", "weakens", where, f"test {test.id}: {_inside(result.title)} is not judged ({result.reason})",
                 "see the reason and the advice beside the verdict",
@@ -173,8 +200,8 @@ def as_left(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
 
 def _differences(before: CircuitTest, after: CircuitTest) -> list[str]:
     found: list[str] = []
-    earlier = {r.name: r for r in before.readings}
-    for reading in after.readings:
+    earlier = {r.name: r for r in before.taken}
+    for reading in after.taken:
         other = earlier.get(reading.name)
         if other is None:
             continue
@@ -189,7 +216,7 @@ def _differences(before: CircuitTest, after: CircuitTest) -> list[str]:
 
 def meter_state(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """An instrument was overdue, has no calibration date, or has no serial number."""
-    used = {r.instrument: t for t in record.tests for r in t.readings}
+    used = {r.instrument: t for t in record.tests for r in t.taken}
     for i, instrument in enumerate(record.instruments):
         test = used.get(instrument.id)
         if test is None:
@@ -201,9 +228,7 @@ def meter_state(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
                 "enter it from the calibration certificate",
             )  # fmt: skip
         elif any(
-            t.time.date() > instrument.due
-            for t in record.tests
-            if any(r.instrument == instrument.id for r in t.readings)
+            t.time.date() > instrument.due for t in record.tests if any(r.instrument == instrument.id for r in t.taken)
         ):
             yield Remark(
                 "meter-overdue", "rejects", where, f"instrument {instrument.id} was overdue for calibration (due {instrument.due})",
@@ -372,7 +397,7 @@ def codes_saved(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
 def conditions_stated(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """No ambient temperature: the whole operating range of the meter had to be assumed."""
     for i, test in enumerate(record.tests):
-        if test.readings and test.ambient_degc is None and record.conditions.ambient_degc is None:
+        if test.taken and test.ambient_degc is None and record.conditions.ambient_degc is None:
             yield Remark(
                 "temperature-missing", "weakens", f"tests[{i}].ambient_degc",
                 f"test {test.id} states no ambient temperature; the instrument's whole operating range is assumed",
@@ -447,8 +472,8 @@ def written_late(record: Record, days: int) -> Iterable[Remark]:
 
 
 RULES: tuple[Rule, ...] = (
-    no_as_found_reading, fault_not_proved, drop_without_current, limit_missing, generic_default, not_settled, as_left,
-    meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved, conditions_stated, second_person,
-    cautions_recorded, voltage_class, fed_though_measure_only,
+    no_as_found_reading, fault_not_proved, drop_without_current, drops_do_not_add_up, limit_missing, generic_default,
+    not_settled, as_left, meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved,
+    conditions_stated, second_person, cautions_recorded, voltage_class, fed_though_measure_only,
 )  # fmt: skip
 """All rules, in the order in which an adjuster would ask."""
