@@ -15,6 +15,8 @@ Floats = NDArray[np.float64]
 Number = Any
 """A number or an array of numbers; results have the shape of the arguments taken together."""
 
+_LARGEST, _SMALLEST = 1e30, 1e-30
+"""Beyond these nothing electrical lies, and products of a few arguments stay far from overflow."""
 _ROUNDING = 1e-9
 """Unit conversions of the caller may miss the end of a range by this much, relative to its size."""
 
@@ -43,12 +45,14 @@ class Given:
         found = array.astype(float)
         if np.any(np.isnan(found)) or (self.finite and np.any(np.isinf(found))):
             return Fault(self.name, "holds a value that is not finite", "leave out what was not measured")
+        if np.any(np.isfinite(found) & (np.abs(found) > _LARGEST)):
+            return Fault(self.name, "holds a value beyond any electrical quantity", "check its unit")
         span = self.high - self.low
         slack = _ROUNDING * (span if math.isfinite(span) else max(abs(x) for x in (self.low, self.high, 0) if math.isfinite(x)))  # fmt: skip
         wrong = (found < self.low - slack) | (found > self.high + slack)
         if np.any(wrong):
             return Fault(self.name, f"{found[wrong].flat[0]:g}{self._unit()} lies outside {self._range()}", self.repair)
-        if not self.zero and np.any(found == 0):
+        if not self.zero and np.any(np.abs(found) < _SMALLEST):
             return Fault(self.name, "is zero", self.repair)
         return found
 

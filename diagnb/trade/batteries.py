@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnb.errors import fault
 from diagnb.quantities import convert
 from diagnb.trade.arguments import Given, Number, not_negative, plain, positive, read
 from diagnb.trade.tables import ReferenceTable, find_table
@@ -85,11 +86,13 @@ def specific_gravity_at_80_degf(*, specific_gravity: Number, temperature_degc: N
 def cell_spread(*, specific_gravities: Number) -> Number:
     """Largest less smallest specific gravity over the last axis (..., cells); returns (...).
 
-    Raises InputFault outside 1.0 to 1.4. The limit is :data:`CELL_SPREAD_LIMIT`.
+    Raises InputFault outside 1.0 to 1.4, or for fewer than two cells. The limit is :data:`CELL_SPREAD_LIMIT`.
     """
     (cells,) = read(
         Given("specific_gravities", np.atleast_1d(specific_gravities), "", 1.0, 1.4, repair="write 1.265, not 1265")
     )
+    if cells.shape[-1] < 2:
+        raise fault("specific_gravities", "must hold two cells or more")
     return plain(np.ptp(cells, axis=-1))
 
 

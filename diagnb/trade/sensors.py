@@ -124,6 +124,7 @@ def steinhart_hart_resistance(*, temperature_degc: Number, a: Number, b: Number,
     # Cardano, in the form with asinh that loses no digits.
     depth = 2 * np.sqrt(b_ / (3 * c_))
     x = depth * np.sinh(np.arcsinh((1 / (t + _ZERO) - a_) / c_ * 4 / depth**3) / 3)
+    read(Given("log R", x, "", -70, 70, repair="check the coefficients"))
     return plain(np.exp(x))
 
 
