@@ -41,10 +41,18 @@ def rtd_temperature(*, resistance: Number, resistance_0: Number = 100.0) -> Numb
     (ratio,) = read(Given("resistance / resistance_0", r / r0, "", low, high, repair="the sensor spans -200 °C to 850 °C"))  # fmt: skip
     t = np.asarray((-RTD_A + np.sqrt(RTD_A**2 - 4 * RTD_B * (1 - ratio))) / (2 * RTD_B))
     for _ in range(6):
-        cold = RTD_C * (4 * t**3 - 300 * t**2)
-        slope = RTD_A + 2 * RTD_B * t + np.where(t < 0, cold, 0.0)
-        t = t - (_rtd_ratio(t) - ratio) / slope
+        t = t - (_rtd_ratio(t) - ratio) / _rtd_slope(t)
     return plain(t)
+
+
+def rtd_sensitivity(*, temperature_degc: Number, resistance_0: Number = 100.0) -> Number:
+    """dR/dt = R0 · (A + 2·B·t + C·(4·t³ - 300 °C·t²)), the last term below 0 °C only.
+
+    Arguments as :func:`rtd_resistance`; returns ohms per kelvin. An error of resistance divided by it is the error of
+    temperature. Source: derivative of the equation of IEC 60751.
+    """
+    t, r0 = read(_rtd_degc(temperature_degc), positive("resistance_0", resistance_0, "Ω"))
+    return plain(r0 * _rtd_slope(t))
 
 
 def rtd_tolerance(*, temperature_degc: Number, tolerance_class: Literal["A", "B"]) -> Number:
@@ -87,6 +95,13 @@ def ntc_temperature(*, resistance: Number, resistance_25: Number, b_kelvin: Numb
         positive("resistance", resistance, "Ω"), positive("resistance_25", resistance_25, "Ω"), _b(b_kelvin)
     )
     return _ntc_found(1 / (25 + _ZERO) + np.log(r / r25) / b)
+
+
+def ntc_sensitivity(*, temperature_degc: Number, resistance_25: Number, b_kelvin: Number) -> Number:
+    """dR/dT = -B · R / T² of :func:`ntc_resistance`, same arguments; returns ohms per kelvin, below zero."""
+    r = ntc_resistance(temperature_degc=temperature_degc, resistance_25=resistance_25, b_kelvin=b_kelvin)
+    t, b = read(_ntc_degc(temperature_degc), _b(b_kelvin))
+    return plain(-b * r / np.square(t + _ZERO))
 
 
 def b_from_points(*, resistances: Number, temperatures_degc: Number) -> Number:
@@ -239,6 +254,10 @@ def _rtd_degc(value: Number) -> Given:
 
 def _rtd_ratio(t: Floats) -> Floats:
     return 1 + RTD_A * t + RTD_B * t**2 + np.where(t < 0, RTD_C * (t - 100) * t**3, 0.0)
+
+
+def _rtd_slope(t: Floats) -> Floats:
+    return RTD_A + 2 * RTD_B * t + np.where(t < 0, RTD_C * (4 * t**3 - 300 * t**2), 0.0)
 
 
 def _ntc_degc(value: Number) -> Given:

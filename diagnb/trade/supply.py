@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from diagnb.errors import fault
 from diagnb.trade.arguments import Given, Number, plain, positive, read
 from diagnb.trade.tables import find_table
@@ -36,6 +38,22 @@ def supply_codes_within(*, lowest: float, highest: float, system_voltage: float)
         raise fault("system_voltage", f"{system_voltage!r} is not in the table {table.id}", "12 or 24")
     fits = (systems == system_voltage) & (table.values("lowest", "V") <= low) & (table.values("highest", "V") >= high)
     return tuple(code for code, fit in zip(table.words("code"), fits, strict=True) if fit)
+
+
+def supply_band_48v(*, voltage: Number) -> Number:
+    """The band of a 48 V supply: ``unlimited operation`` from 36 V to 52 V, ``limited operation, low`` from 24 V,
+    ``limited operation, high`` to 54 V, ``short overvoltage`` to 60 V, ``below operation``, ``above 60 V``.
+
+    ``voltage`` in volts, zero or above, any shape; returns words. The end of a band belongs to the milder one.
+    Source: ISO 21780 (from memory).
+    """
+    (v,) = read(Given("voltage", voltage, "V", low=0))
+    table = find_table("supply-bands-48v")
+    starts, words = table.values("from", "V"), np.array(table.words("band"))
+    normal = table.words("band").index("unlimited operation")
+    upwards = np.searchsorted(starts, v, side="right") - 1
+    downwards = np.searchsorted(starts, v, side="left") - 1
+    return plain(words[np.where(upwards > normal, np.maximum(downwards, normal), upwards)])
 
 
 @dataclass(frozen=True, slots=True)

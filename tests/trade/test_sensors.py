@@ -117,3 +117,18 @@ def test_a_ratio_does_not_see_the_reference_or_the_ground() -> None:
     assert value == pytest.approx([0.0, 5e5, 1e6])
     with pytest.raises(InputFault, match="reference - ground"):
         trade.ratio_from_voltages(signal=1.0, reference=0.0)
+
+
+@given(st.floats(-199, 849))
+def test_the_slope_of_platinum_is_that_of_its_curve(t: float) -> None:
+    step = 1e-3
+    ends = trade.rtd_resistance(temperature_degc=[t - step, t + step])
+    assert trade.rtd_sensitivity(temperature_degc=t) == pytest.approx((ends[1] - ends[0]) / (2 * step), rel=1e-5)
+
+
+@given(st.floats(-99, 399), POSITIVE_B)
+def test_the_slope_of_a_thermistor_is_that_of_its_curve(t: float, b: float) -> None:
+    step = 1e-3
+    ends = trade.ntc_resistance(temperature_degc=[t - step, t + step], resistance_25=10e3, b_kelvin=b)
+    found = trade.ntc_sensitivity(temperature_degc=t, resistance_25=10e3, b_kelvin=b)
+    assert found == pytest.approx((ends[1] - ends[0]) / (2 * step), rel=1e-4)

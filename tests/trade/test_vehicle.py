@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from diagnb import trade
 from diagnb.errors import InputFault
+from diagnb.procedures import load_procedure
 from diagnb.quantities import convert
 
 OHMS = st.floats(1e-3, 1e6)
@@ -133,3 +134,26 @@ def test_counting_terminators() -> None:
 def test_lin_follows_the_supply() -> None:
     found = trade.lin_state(voltage=[8.2, 5.3, 7.0, 13.0], supply=[13.5, 13.5, 13.5, 27.0])
     assert found.tolist() == ["recessive", "dominant", "undefined", "undefined"]
+
+
+def test_bands_of_a_48_volt_supply_and_their_ends() -> None:
+    volts = [0.0, 23.9, 24.0, 36.0, 48.0, 52.0, 52.1, 54.0, 54.1, 60.0, 60.1]
+    assert trade.supply_band_48v(voltage=volts).tolist() == [
+        "below operation", "below operation", "limited operation, low", "unlimited operation", "unlimited operation",
+        "unlimited operation", "limited operation, high", "limited operation, high", "short overvoltage",
+        "short overvoltage", "above 60 V",
+    ]  # fmt: skip
+    with pytest.raises(InputFault, match="voltage"):
+        trade.supply_band_48v(voltage=-1.0)
+
+
+def test_shipped_procedures_use_the_same_figures() -> None:
+    battery = load_procedure("battery-open-circuit-voltage").tables["charge_of_voltage"]
+    table = trade.find_table("charge-battery-council")
+    assert list(battery.x) == table.values("voltage").tolist()
+    assert list(battery.y) == pytest.approx(table.values("state_of_charge", "1"))
+    limit = load_procedure("network-termination-resistance").limit_for("termination_resistance")
+    assert limit is not None
+    assert (limit.lower, limit.upper) == (trade.termination_window()[0], trade.termination_window()[2])
+    zero = load_procedure("motor-loaded-resistance").constants["copper_zero"] - 273.15
+    assert zero == pytest.approx(trade.zero_resistance_degc(), abs=0.1)
