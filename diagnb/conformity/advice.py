@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from diagnb.conformity.limit import Limit
 from diagnb.conformity.planning import repeats_needed
-from diagnb.conformity.verdict import Verdict, judge
+from diagnb.conformity.verdict import Verdict, capability_guard, judge
 from diagnb.uncertainty import Estimate
 
 
@@ -115,4 +115,5 @@ def capability(estimate_at_limit: Estimate, limit: Limit, rule: str = "guarded-9
     expanded = float(estimate_at_limit.expanded(0.95).expanded_uncertainty)
     finite = limit.span != float("inf") and expanded > 0
     ratio = limit.span / (2 * expanded) if finite else None
-    return Capability(2 * guard <= limit.span, guard, (side - guard, side + guard), 2 * guard, ratio)
+    enough = capability_guard(estimate_at_limit.shape, limit, guard, verdict.rule)
+    return Capability(2 * enough <= limit.span, guard, (side - guard, side + guard), 2 * enough, ratio)

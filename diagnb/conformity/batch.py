@@ -113,7 +113,10 @@ def _guarded(
     verdict = np.where(inside, _CONDITIONAL_PASS, _CONDITIONAL_FAIL).astype(np.uint8)
     verdict[disproved] = _FAIL
     verdict[proved] = _PASS
-    incapable = 2 * guard > limit.span
+    enough = guard
+    if rule == "guarded-95" and limit.lower is not None and limit.upper is not None:
+        enough = half if coverage == 0.95 else shape.quantile(0.975)
+    incapable = 2 * enough > limit.span
     verdict[incapable & ~(disproved & (beyond > 2 * guard))] = _NOT_JUDGED
     return verdict
 

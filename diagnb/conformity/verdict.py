@@ -82,7 +82,8 @@ def judge(estimate: Estimate, limit: Limit, rule: Rule = "guarded-95", *, probab
     Rules: ``simple`` (ILAC-G8 4.2.1); ``guarded-95``, conformance probability of 95 % for a pass and of 5 % for
     a fail (ISO 14253-1 default); ``guarded-U``, guard band w = U at 95 % (ILAC-G8 4.2.2, 4.2.3). A value on the
     acceptance limit is accepted. ``probability`` replaces the conformance probability where a Monte Carlo
-    sample gave one. Where the undecided zone (twice the guard band) is wider than the tolerance, the
+    sample gave one. Where the undecided zone (twice the guard band; between two limits both tails count) is wider
+    than the tolerance, the
     measurement can't pass anything: *not judged*, unless the value is beyond the limit by more than that zone.
 
     Raises :class:`~diagnb.errors.InputFault` for an unknown rule.
@@ -96,9 +97,10 @@ def judge(estimate: Estimate, limit: Limit, rule: Rule = "guarded-95", *, probab
         word, reason = ("pass", "simple-acceptance-met") if inside else ("fail", "simple-acceptance-not-met")
         return Verdict(cast("Word", word), reason, rule, limit, pc, 0.0, limit.lower, limit.upper, True)
     guard = guard_band(estimate, rule)
-    low = None if limit.lower is None else limit.lower + guard
-    high = None if limit.upper is None else limit.upper - guard
-    capable = 2 * guard <= limit.span
+    inset = _inset(shape, limit, guard, rule)
+    low = None if limit.lower is None else limit.lower + inset
+    high = None if limit.upper is None else limit.upper - inset
+    capable = 2 * capability_guard(shape, limit, guard, rule) <= limit.span
     beyond = max(
         limit.lower - value if limit.lower is not None else 0.0,
         value - limit.upper if limit.upper is not None else 0.0,
@@ -120,6 +122,34 @@ def judge(estimate: Estimate, limit: Limit, rule: Rule = "guarded-95", *, probab
     else:
         word, reason = "conditional fail", "exceeds-limit-unproved"
     return Verdict(cast("Word", word), reason, rule, limit, pc, guard, low, high, capable)
+
+
+def capability_guard(shape: Shape, limit: Limit, guard: float, rule: Rule) -> float:
+    """Half the narrowest tolerance in which some value could pass.
+
+    Between two limits both tails count, so 95 % needs the 97.5 % quantile on each side; against one limit (and a
+    physical bound on the other side) it is the guard band.
+    """
+    if rule == "guarded-95" and limit.lower is not None and limit.upper is not None:
+        return float(shape.quantile(0.975))
+    return guard
+
+
+def _inset(shape: Shape, limit: Limit, guard: float, rule: Rule) -> float:
+    """How far within the tolerance a value has to lie to pass; more than the guard band where both limits are near."""
+    if rule != "guarded-95" or limit.lower is None or limit.upper is None:
+        return guard
+    span = limit.upper - limit.lower
+    if float(shape.cdf(span - guard)) > 1 - 1e-12 or 2 * capability_guard(shape, limit, guard, rule) > span:
+        return guard
+    near, far = guard, span / 2
+    for _ in range(60):
+        middle = (near + far) / 2
+        if _probability(limit.upper - middle, shape, limit) < 0.95:
+            near = middle
+        else:
+            far = middle
+    return far
 
 
 def guard_band(estimate: Estimate, rule: Rule) -> float:

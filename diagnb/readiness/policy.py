@@ -72,7 +72,7 @@ def load_policy(source: str | Path) -> Policy:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
     return read_policy(document, path.name)
 

@@ -94,7 +94,7 @@ def cases() -> list[Case]:
 
 
 def _truths(record: Record, test: CircuitTest, procedure: Procedure) -> dict[str, float]:
-    found = dict(procedure.constants)
+    found = {**procedure.constants, "system_voltage": float(record.vehicle.system_voltage)}
     for spec in procedure.givens:
         given = test.given.get(spec.name) or (
             Given(value=spec.default, unit=spec.unit, source=spec.source, half_width=spec.half_width)
