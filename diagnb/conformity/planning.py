@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from diagnb.conformity.limit import RULES, Limit, Rule
 from diagnb.conformity.risk import one_value
-from diagnb.conformity.verdict import Verdict, guard_band, judge
+from diagnb.conformity.verdict import Verdict, capability_guard, guard_band, judge
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
 from diagnb.uncertainty import Component, Estimate, propagate
 
@@ -87,14 +87,14 @@ def _far_enough(guard: Callable[[float], float], limit: float, sign: float) -> f
 
 
 def narrowest_tolerance(estimate_at: EstimateAt, *, nominal: float, rule: Rule = "guarded-95") -> float:
-    """The narrowest two-sided tolerance about ``nominal`` that can still be passed: twice the guard band there.
+    """The narrowest two-sided tolerance about ``nominal`` in which some value can still pass.
 
     In the unit of ``nominal``. Raises :class:`~diagnb.errors.InputFault` for an unknown rule.
     """
     _known(rule)
     estimate = estimate_at(nominal)
     one_value(estimate, "estimate_at")
-    return 2 * guard_band(estimate, rule)
+    return 2 * capability_guard(estimate.shape, Limit(nominal, nominal), guard_band(estimate, rule), rule)
 
 
 def smallest_limit(

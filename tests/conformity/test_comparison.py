@@ -174,7 +174,7 @@ def test_faults_are_named() -> None:
     with pytest.raises(InputFault, match="many tests"):
         compare(before=fine, after=Estimate(np.zeros(2), np.ones(2)))
     with pytest.raises(InputFault, match="name of their own"):
-        compare(before=type_a([1.0, 1.1]), after=type_a([0.8, 0.9]))
+        compare(before=type_a([1.0, 1.1], source="repeats"), after=type_a([0.8, 0.9], source="repeats"))
 
 
 def test_result_is_frozen() -> None:

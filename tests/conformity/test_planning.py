@@ -92,7 +92,8 @@ def test_uncertainty_that_outgrows_the_distance_is_refused() -> None:
 def test_narrowest_tolerance_is_just_capable() -> None:
     at = of_statement(0.5, 2, 0.01)
     width = narrowest_tolerance(at, nominal=12.6)
-    assert width == pytest.approx(2 * 0.9 * (0.005 * 12.6 + 0.02))
+    # Both tails of one rectangle: the 97.5 % quantile lies at 0.95 a.
+    assert width == pytest.approx(2 * 0.95 * (0.005 * 12.6 + 0.02))
     assert capability(at(12.6), Limit(12.6 - width * 0.5001, 12.6 + width * 0.5001)).capable
     assert not capability(at(12.6), Limit(12.6 - width * 0.4999, 12.6 + width * 0.4999)).capable
 

@@ -140,7 +140,7 @@ def test_capability_names_its_numbers() -> None:
     found = capability(Estimate(1.0, 0.05), Limit(0.0, 1.0))
     assert found.guard_band == pytest.approx(0.0822, abs=1e-4)
     assert found.undecided_zone == pytest.approx((1 - 0.0822, 1 + 0.0822), abs=1e-4)
-    assert found.narrowest_tolerance == pytest.approx(0.1645, abs=1e-4)
+    assert found.narrowest_tolerance == pytest.approx(2 * 1.96 * 0.05, rel=1e-4)
     assert found.test_uncertainty_ratio == pytest.approx(1 / (2 * 1.96 * 0.05), rel=1e-4)
     assert capability(Estimate(1.0, 0.05), Limit(upper=1.0)).test_uncertainty_ratio is None
 
@@ -191,3 +191,18 @@ def test_advice_says_what_would_settle_it() -> None:
     on_it = Estimate(0.5, U)
     assert advise(on_it, judge(on_it, UPPER))[0].code == "value-on-the-limit"
     assert advise(noisy, judge(Estimate(0.1, U), UPPER)) == ()
+
+
+@pytest.mark.parametrize("span", [3.3, 3.5, 3.8, 4.2, 6.0, 20.0])
+@pytest.mark.parametrize("distribution", ["normal", "rectangular"])
+def test_between_two_limits_the_acceptance_limits_are_where_a_value_just_passes(span: float, distribution: Any) -> None:
+    """Both tails count: within the acceptance limits a value passes, just outside it does not, or nothing can pass."""
+    limit = Limit(0.0, span)
+    middle = judge(Estimate(span / 2, 1.0, distribution=distribution), limit)
+    if middle.reason == "not-capable":
+        assert conformance_probability(Estimate(span / 2, 1.0, distribution=distribution), limit) < 0.95
+        return
+    assert middle.verdict == "pass"
+    assert middle.acceptance_upper is not None
+    for shift, word in ((-1e-6, "pass"), (1e-6, "conditional pass")):
+        assert judge(Estimate(middle.acceptance_upper + shift, 1.0, distribution=distribution), limit).verdict == word
