@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import socket
@@ -10,6 +11,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -56,16 +58,19 @@ class Server:
         return name
 
 
-@pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    home = tmp_path_factory.mktemp("home")
-    folder = tmp_path_factory.mktemp("workshop ä")
+@contextmanager
+def started(home: Path, folder: Path, *, comms: str) -> Iterator[Server]:
+    """A JupyterLab with its own settings; ``comms`` says on which thread widget messages come to the kernel."""
     port = free_port()
     environment = dict(os.environ)
     for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "HOME"):
         environment[name] = str(home / name.lower())
         Path(environment[name]).mkdir()
     environment.pop("JUPYTER_PLATFORM_DIRS", None)
+    settings = home / "jupyter_config_dir" / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
+    settings.mkdir(parents=True)
+    for name, value in (("notification", {"fetchNews": "false"}), ("kernels-settings", {"commsOverSubshells": comms})):
+        (settings / f"{name}.jupyterlab-settings").write_text(json.dumps(value), encoding="utf-8")
     log = (home / "server.log").open("wb")
     command = [sys.executable, "-m", "jupyter", "lab", "--no-browser", "--allow-root", "--ip=127.0.0.1",
                f"--port={port}", "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.password=",
@@ -88,6 +93,22 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
         process.terminate()
         process.wait(20)
         log.close()
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """As JupyterLab comes: the first widget message on the main thread, later ones on another."""
+    home, folder = tmp_path_factory.mktemp("home"), tmp_path_factory.mktemp("workshop ä")
+    with started(home, folder, comms="perCommTarget") as running:
+        yield running
+
+
+@pytest.fixture
+def server_on_one_thread(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """All widget messages on the kernel's main thread."""
+    home, folder = tmp_path_factory.mktemp("home"), tmp_path_factory.mktemp("workshop ä")
+    with started(home, folder, comms="disabled") as running:
+        yield running
 
 
 @pytest.fixture(scope="session")
@@ -141,13 +162,25 @@ class Lab:
         self.page.evaluate("async () => { await window.jupyterapp.serviceManager.sessions.shutdownAll(); }")
 
 
-@pytest.fixture
-def lab(server: Server, browser: Any) -> Iterator[Lab]:
+@contextmanager
+def opened(browser: Any, server: Server) -> Iterator[Lab]:
+    """One page of this JupyterLab, shut down afterwards."""
     context = browser.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
     context.set_default_timeout(30_000)
-    page = context.new_page()
-    opened = Lab(page, server)
-    yield opened
-    if opened.page.evaluate("() => Boolean(window.jupyterapp)"):
-        opened.shut_down()
+    lab = Lab(context.new_page(), server)
+    yield lab
+    if lab.page.evaluate("() => Boolean(window.jupyterapp)"):
+        lab.shut_down()
     context.close()
+
+
+@pytest.fixture
+def lab(server: Server, browser: Any) -> Iterator[Lab]:
+    with opened(browser, server) as page:
+        yield page
+
+
+@pytest.fixture
+def lab_on_one_thread(server_on_one_thread: Server, browser: Any) -> Iterator[Lab]:
+    with opened(browser, server_on_one_thread) as page:
+        yield page

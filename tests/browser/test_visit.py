@@ -278,3 +278,15 @@ def test_two_windows_show_the_same_sheet(form, lab, browser, server):
     other.locator(field("vehicle.unit")).press_sequentially("U-5")
     page.wait_for_function("() => document.querySelector(\"[data-entry='vehicle.unit']\").value === 'U-5'")
     other.context.close()
+
+
+def test_the_form_works_the_same_with_all_messages_on_one_thread(lab_on_one_thread):
+    form = Form(lab_on_one_thread)
+    page = form.begin().page
+    form.fill()
+    form.add_test()
+    page.keyboard.type("350 mV")
+    page.fill(field("tests.t1.readings.load_current"), "4.80")
+    page.wait_for_selector("[data-verdict='fail']:visible")
+    form.saved()
+    assert form.verdict() == "✗ fail"
