@@ -32,7 +32,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "record": CORE | {"trade", "meters", "conformity", "procedures"},
     "evaluation": CORE | {"trade", "meters", "conformity", "procedures", "record"},
     "readiness": CORE | {"meters", "conformity", "procedures", "record", "evaluation"},
-    "traces": CORE | {"meters"},
+    "traces": CORE | {"trade", "meters"},
     "signing": {"errors"},
 }
 DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing"}
