@@ -46,10 +46,7 @@ def run_list(options: argparse.Namespace) -> int:
             from diagnb.procedures import load_procedure
 
             procedure = load_procedure(path)
-            tags = (
-                ", ".join(sorted({"limit from the user" if e.required else e.tag for e in procedure.limits}))
-                or "no limit"
-            )
+            tags = ", ".join(sorted({tag for e in procedure.limits for tag in e.tags})) or "no limit"
             print(f"{name:38} {procedure.number:5} {procedure.title} [{procedure.energise}; {tags}]")
         else:
             from diagnb.meters import load_sheet

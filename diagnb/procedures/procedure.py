@@ -106,6 +106,13 @@ class LimitSpec:
     required: bool = False
     by_system: Mapping[str, SystemLimit] = field(default_factory=dict)
 
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """Where its values come from, sorted: the tags of all systems, or "limit from the user"."""
+        if self.required:
+            return ("limit from the user",)
+        return tuple(sorted({s.tag or self.tag for s in self.by_system.values()} or {self.tag}))
+
     def at_system(self, voltage: str) -> LimitSpec | None:
         """The limit as it holds for a system voltage ("12", "24", "48"): scaled, or that system's own values.
 
