@@ -72,7 +72,7 @@ def describe_record(record: Record) -> Shown:
     rows = tuple(
         (test.phase, test.procedure, reading.name, "; ".join(reading.texts), reading.instrument)
         for test in record.tests
-        for reading in test.readings
+        for reading in test.taken
     )
     table = Table(("Phase", "Procedure", "Reading", "As displayed", "Instrument"), rows)
     return Shown(f"Record {record.id}, revision {record.revision}", tuple(lines), (table,) if rows else ())

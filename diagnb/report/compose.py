@@ -6,7 +6,7 @@ from diagnb.evaluation import Evaluation
 from diagnb.record import Record, digest
 from diagnb.report.blocks import Block
 from diagnb.report.options import Options
-from diagnb.report.sections import calculation, closing, comparison, evidence, opening
+from diagnb.report.sections import calculation, closing, comparison, evidence, opening, pairs, profile
 from diagnb.report.sections.matter import Matter
 from diagnb.report.wording import Wording
 
@@ -14,7 +14,9 @@ _SECTIONS = (
     opening.opening,
     opening.statements,
     comparison.compared,
+    pairs.pairs,
     comparison.findings,
+    profile.profile,
     comparison.pictures,
     evidence.codes,
     evidence.parts,

@@ -134,7 +134,7 @@ def advice(matter: Matter) -> list[Block]:
         for result in results.results:
             title = matter.title(test.id, result.title)
             for index, item in enumerate(result.advice):
-                rows.append(("" if index else title, _advice(matter, item, result.unit)))
+                rows.append(("" if index else title, advice_sentence(matter, item, result.unit)))
     if not rows:
         return []
     kept, left = matter.rows(rows)
@@ -142,7 +142,8 @@ def advice(matter: Matter) -> list[Block]:
     return [Heading(2, wording.say("section.advice")), Table(head, kept, (30, 85), (), left)]
 
 
-def _advice(matter: Matter, item: Advice, unit: str) -> str:
+def advice_sentence(matter: Matter, item: Advice, unit: str) -> str:
+    """One piece of advice in words; a code without a sentence is shown as it is."""
     wording = matter.wording
     symbol = "" if unit == "1" else f"{NB}{unit}"
     key = f"advice.{item.code}"

@@ -81,15 +81,27 @@ def _shown(matter: Matter, name: str) -> list[str]:
     wanted = [r for r in results if r.limit is not None and r.value is not None] or [
         r for r in results if r.value is not None
     ]
+    failing = _failing_spans(matter)
+    wanted = sorted(wanted, key=lambda r: r.name not in failing)
     said = [f"{r.title} {matter.value(r)}, {matter.wording.verdict(r.verdict.verdict)}" for r in wanted[:3]]
     return [f"{matter.named(test)}: {', '.join(said)}"] if said else [matter.named(test)]
+
+
+def _failing_spans(matter: Matter) -> set[str]:
+    """Drops of the spans that had the largest excess in any path test of the record."""
+    profiles = [t.profile for t in matter.evaluation.tests if t.profile is not None]
+    return {f"{p.failing}_drop" for p in profiles if p.failing}
 
 
 def pictures(matter: Matter) -> list[Block]:
     """One picture for each quantity that was judged against one limit, all phases on one scale."""
     wording = matter.wording
     blocks: list[Block] = []
+    failing = _failing_spans(matter)
     for group in groups(matter):
+        # A path has its profile; of its spans only the one with the largest excess is drawn here again.
+        if group[0][0].path is not None and group[0][1].name not in failing:
+            continue
         by_limit: dict[tuple[float | None, float | None], list[tuple[CircuitTest, Result]]] = {}
         for test, result in group:
             if result.limit and result.value is not None and result.interval is not None:

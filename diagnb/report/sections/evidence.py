@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from diagnb.record.document import Reading
+from itertools import pairwise
+
+from diagnb.evaluation.path import LENGTH_SHARE, TEMPERATURE_HALF_WIDTH_K
+from diagnb.record.document import CircuitTest, Reading
 from diagnb.report.blocks import Block, Cell, CellLike, Heading, KeyValues, Paragraph, Table
 from diagnb.report.sections.matter import Matter, one_line
 
@@ -116,7 +119,7 @@ def readings(matter: Matter) -> list[Block]:
     for test, results in matter.pairs():
         titles = {r.name: r.title for r in results.readings}
         label: CellLike = Cell(f"{test.id} · {matter.phase(test.phase)}", strong=True, detail=wording.minute(test.time))
-        for reading in test.readings:
+        for reading in test.taken:
             points = " → ".join(p for p in (reading.from_point, reading.to_point) if p)
             own = wording.minute(reading.time) if reading.time and reading.time != test.time else ""
             rows.append(
@@ -129,6 +132,9 @@ def readings(matter: Matter) -> list[Block]:
                 )
             )
             label = ""
+        for title, size, spread in _wires(matter, test):
+            rows.append((label, title, Cell(size, mono=True), "–", spread))
+            label = ""
         for name, given in test.given.items():
             half = f" ± {wording.number(given.half_width)}" if given.half_width else ""
             title = matter.labelled("given", name.replace("_", " "))
@@ -139,6 +145,25 @@ def readings(matter: Matter) -> list[Block]:
         return [Heading(2, wording.say("section.readings")), Paragraph(wording.say("text.no-tests"))]
     columns = ("test", "reading", "displayed", "instrument", "points")
     return _table(matter, "readings", columns, rows, (25, 27, 16, 13, 34))
+
+
+def _wires(matter: Matter, test: CircuitTest) -> list[tuple[str, str, str]]:
+    """The wires of a path as they were stated, with the half-widths that were taken."""
+    if test.path is None:
+        return []
+    number, found = matter.wording.number, []
+    for a, b in pairwise(test.path.nodes):
+        wire = a.wire
+        if wire is not None:
+            size = f"AWG {wire.awg}" if wire.awg else f"{number(wire.area_mm2 or '')} mm²"
+            shown = f"{size} · {number(wire.length_m)} m · {number(wire.conductor_degc)} °C"
+            length = (
+                f"{number(wire.length_half_width_m)} m" if wire.length_half_width_m else f"{100 * LENGTH_SHARE:g} %"
+            )
+            kelvin = wire.temperature_half_width_k or f"{TEMPERATURE_HALF_WIDTH_K:g}"
+            title = matter.labelled("given", f"{a.name} → {b.name}")
+            found.append((title, shown, f"± {length}; ± {number(kelvin)} K"))
+    return found
 
 
 def _displayed(matter: Matter, reading: Reading) -> str:
