@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -124,21 +124,31 @@ class FormModel:
                 presets = {key: text for key, text in presets.items() if text}
                 self.journal.put_all({"order.opened": now.isoformat(), **presets}, moment=now)
 
-    def put(self, key: str, text: str) -> Answer:
-        """Keep the text of one field. Raises InputFault only when it could not be kept."""
+    def keep(self, key: str, text: str) -> int:
+        """Keep the text of one field and nothing else; returns the number of its entry.
+
+        What follows from it is worked out by :meth:`work_out` or when it is asked for. Raises InputFault only
+        when the text could not be kept.
+        """
         with self._guard:
             if self.text(key) == text and self.journal.holds(key):
-                return Answer(self.journal.number_of(key))
+                return self.journal.number_of(key)
             self._check_unsealed()
             version = self.journal.put(key, text, moment=self.clock())
-            return self._after((key,), version)
+            self._forget((key,))
+            return version
+
+    def put(self, key: str, text: str) -> Answer:
+        """Keep the text of one field and work out what follows. Raises InputFault only when it could not be kept."""
+        return self.work_out((key,), self.keep(key, text))
 
     def put_all(self, changes: Mapping[str, str]) -> Answer:
         """Keep several fields as one step of undo."""
         with self._guard:
             self._check_unsealed()
             version = self.journal.put_all(changes, moment=self.clock())
-            return self._after(tuple(changes), version)
+            self._forget(changes)
+        return self.work_out(tuple(changes), version)
 
     def undo(self) -> Step | None:
         """Take back the last step; None when there is none."""
@@ -156,8 +166,9 @@ class FormModel:
             self._forget(c.key for c in step.changes) if step else None
             return step
 
-    def _after(self, keys: tuple[str, ...], version: int) -> Answer:
-        touched = self._forget(keys)
+    def work_out(self, keys: tuple[str, ...], version: int) -> Answer:
+        """Evaluate the tests that these fields concern. Raises nothing: the entries are on disk already."""
+        touched = self._concerned(keys)
         trouble = ""
         try:
             for name in touched:
@@ -166,8 +177,13 @@ class FormModel:
             trouble = f"entries are saved; this could not be worked out: {error or type(error).__name__}"
         return Answer(version, frozenset(touched), trouble)
 
-    def _forget(self, keys: Any) -> tuple[str, ...]:
-        """Drop what was worked out from these fields; returns the tests concerned."""
+    def _forget(self, keys: Iterable[str]) -> None:
+        """Drop what was worked out from these fields."""
+        for name in self._concerned(keys):
+            self._evaluated.pop(name, None)
+
+    def _concerned(self, keys: Iterable[str]) -> tuple[str, ...]:
+        """The tests that these fields belong to or bear on."""
         tests = self.tests()
         concerned: set[str] = set()
         for key in keys:
@@ -176,8 +192,6 @@ class FormModel:
                 concerned.add(rest.partition(".")[0])
             elif head in ("instruments", "conditions", "vehicle", "circuit", "people"):
                 concerned.update(tests)
-        for name in concerned:
-            self._evaluated.pop(name, None)
         return tuple(name for name in tests if name in concerned)
 
     # -- lists -------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from diagnb.forms.office import Office
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.rows import STEPS, Row, Rows, changed_rows, step_of
 from diagnb.forms.signing_step import SigningStep
-from diagnb.forms.widgets import EntryGrid, Shield
+from diagnb.forms.widgets import Acknowledge, EntryGrid, Shield
 
 P = ParamSpec("P")
 Log = Callable[[str], None]
@@ -157,21 +157,18 @@ class Sheet:
         if self.trouble.value != value:
             self.trouble.value = value
 
-    def _edit(self, grid: EntryGrid, key: str, text: str) -> tuple[int, Iterable[Row]]:
-        answer = self.model.put(key, text)
+    def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row]:
+        version = self.model.keep(key, text)
+        acknowledge(version)
         try:
-            self.say(answer.trouble)
+            self.say(self.model.work_out((key,), version).trouble)
+            self._mark_steps_soon()
             with self._guard:
-                changed = self._refresh(self._step_of(grid), key)
-        except Exception as error:  # noqa: BLE001 - the entry is on disk, so it is acknowledged all the same
+                return self._refresh(self._step_of(grid), key)
+        except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
             self.log(traceback.format_exc())
             self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
-            changed = []
-        if not any(row["key"] == key for row in changed):
-            own = next((dict(r) for r in grid.rows if r.get("key") == key), None)
-            changed = [*changed, own | {"text": text, "version": answer.version}] if own else changed
-        self._mark_steps_soon()
-        return answer.version, changed
+            return []
 
     def _refresh(self, step: str, key: str = "") -> list[Row]:
         """Bring one grid up to date after a change of ``key``, or altogether.

@@ -19,7 +19,7 @@ from diagnb.evaluation import Evaluation
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
 from diagnb.forms.presenter import Presenter
-from diagnb.forms.widgets import EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
+from diagnb.forms.widgets import Acknowledge, EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
 from diagnb.record import Record
 
 Guard = Callable[[Callable[[], object]], Callable[[], None]]
@@ -122,9 +122,9 @@ class SigningStep:
             }
         ]
 
-    def _edit(self, _grid: EntryGrid, key: str, text: str) -> tuple[int, list[Row]]:
-        answer = self.model.put(key, text)
-        return answer.version, self._typed_rows()
+    def _edit(self, _grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> list[Row]:
+        acknowledge(self.model.keep(key, text))
+        return []
 
     def _list_keys(self) -> None:
         options = [(path.stem, str(path)) for path in self.office.key_files()]

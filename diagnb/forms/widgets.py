@@ -16,8 +16,13 @@ import traitlets
 _STATIC = Path(__file__).parent / "static"
 
 Row = Mapping[str, Any]
-Edit = Callable[["EntryGrid", str, str], "tuple[int, Iterable[Row]]"]
-"""``(grid, key, text)`` → number of the journal entry and the rows that changed. Raises what is to be shown."""
+Acknowledge = Callable[[int], None]
+Edit = Callable[["EntryGrid", str, str, Acknowledge], "Iterable[Row]"]
+"""``(grid, key, text, acknowledge)`` → the rows that changed.
+
+Calls ``acknowledge`` with the number of the journal entry as soon as that is on disk; raises what is to be shown
+when it could not be kept.
+"""
 
 
 class EntryGrid(anywidget.AnyWidget):
@@ -51,14 +56,19 @@ class EntryGrid(anywidget.AnyWidget):
         key, text, view, seq = message.get("key"), message.get("text"), message.get("view"), message.get("seq")
         if not isinstance(key, str) or not isinstance(text, str):
             return
+
+        def acknowledge(version: int) -> None:
+            own = [dict(row) | {"text": text, "version": version} for row in self.rows if row.get("key") == key]
+            self.show(own, ack={"view": view, "key": key, "seq": seq, "version": version})
+
         try:
-            version, rows = self._edit(self, key, text)
+            rows = list(self._edit(self, key, text, acknowledge))
         except Exception as error:  # noqa: BLE001 - whatever it was, the browser keeps its copy and says why
-            self.send(
-                {"k": "refused", "view": view, "key": key, "seq": seq, "reason": str(error) or type(error).__name__}
-            )
+            reason = str(error) or type(error).__name__
+            self.send({"k": "refused", "view": view, "key": key, "seq": seq, "reason": reason})
             return
-        self.show(rows, ack={"view": view, "key": key, "seq": seq, "version": version})
+        if rows:
+            self.show(rows)
 
     def show(self, rows: Iterable[Row], *, ack: Mapping[str, Any] | None = None) -> None:
         """Send only these rows to the browser, and keep them for a view that opens later."""
