@@ -109,8 +109,8 @@ def test_a_signer_who_changes_a_verdict(shop: Shop, monkeypatch: pytest.MonkeyPa
     document["tests"][2]["results"][0]["verdict"] = "pass"
 
     class Forged:
-        record, revision, record_digest, engine, tests = (
-            honest.record, honest.revision, honest.record_digest, honest.engine, honest.tests,
+        record, revision, record_digest, engine, tests, pairs = (
+            honest.record, honest.revision, honest.record_digest, honest.engine, honest.tests, honest.pairs,
         )  # fmt: skip
 
         def to_plain(self) -> dict[str, Any]:

@@ -115,7 +115,7 @@ def test_the_order_is_that_of_an_adjuster(record, evaluation):
     blocks = compose(record, evaluation, wording, Options(moment=MOMENT))
     heads = [b.text for b in blocks if isinstance(b, Heading) and b.level == 2]
     order = [
-        "statements", "compared", "findings", "pictures", "codes", "parts", "instruments", "conditions", "readings",
+        "statements", "compared", "pairs", "findings", "pictures", "codes", "parts", "instruments", "conditions", "readings",
         "derived", "budget", "limits", "advice", "remarks", "cautions", "signatures", "proof",
     ]  # fmt: skip
     assert heads == [wording.say(f"section.{key}") for key in order]
