@@ -186,8 +186,9 @@ class TraceContribution(Part):
 class TraceSource(Part):
     """Where in a recorded trace a reading comes from: the attached file, its column, the feature, the points used.
 
-    Times are in seconds from the start of the trace; ``points`` are (time, value) pairs, values in ``unit``.
-    Contributions are in ``contribution_unit`` and add to what the recorder's accuracy sheet gives.
+    Times are in seconds on the trace's own axis; ``points`` are (time, value) pairs, values in ``unit``, and
+    ``outline`` is the course about them, thinned to lows and highs. Contributions are in ``contribution_unit`` and
+    add to what the recorder's accuracy sheet gives.
     """
 
     attachment: Annotated[str, StringConstraints(min_length=1, max_length=100)]
@@ -200,6 +201,7 @@ class TraceSource(Part):
     unit: Line
     parameters: dict[Name, Line] = Field(default_factory=dict)
     points: Annotated[tuple[tuple[DecimalText, DecimalText], ...], Field(max_length=200)] = ()
+    outline: Annotated[tuple[tuple[DecimalText, DecimalText], ...], Field(max_length=400)] = ()
     contribution_unit: Line = ""
     contributions: Annotated[tuple[TraceContribution, ...], Field(max_length=12)] = ()
     remarks: tuple[Line, ...] = ()

@@ -9,7 +9,10 @@ from __future__ import annotations
 import hashlib
 import math
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from itertools import pairwise
 from typing import Any
+
+import numpy as np
 
 from diagnb.errors import fault
 from diagnb.meters import AccuracySheet, Function
@@ -24,6 +27,8 @@ _FUNCTIONS = {
     "duty": ("duty cycle",),
 }
 _FINEST = Decimal("1e-9")
+OUTLINE = 80
+"""Stretches of the outline that travels with a reading; each gives its low and its high."""
 
 
 def column_accuracy(
@@ -112,6 +117,10 @@ def reading_from_feature(
         "unit": source.unit,
         "parameters": dict(feature.parameters),
         "points": [[_decimal(t), _decimal(float(unit(source.unit).from_si(x)))] for t, x in feature.points],
+        "outline": [
+            [_decimal(t, 5), _decimal(float(unit(source.unit).from_si(x)), 4)]
+            for t, x in _outline(trace, source, feature.window)
+        ],
         "remarks": remarks,
     }
     added = [s for s in feature.sources if not s.by_sheet]
@@ -162,9 +171,23 @@ def window_of(trace: Trace, start: str, end: str) -> Window:
     return seconds[0], seconds[1]
 
 
-def _decimal(value: float) -> str:
-    """A number as the decimal text of a record: nine significant digits, at most nine places."""
-    exact = Decimal(f"{value:.9g}")
+def _outline(trace: Trace, column: Column, window: Window) -> list[tuple[float, float]]:
+    """The course about the window, thinned to the low and the high of eighty stretches, in order of time."""
+    about = window[1] - window[0]
+    keep = (trace.time >= window[0] - about) & (trace.time <= window[1] + about) & np.isfinite(column.values)
+    time, values = trace.time[keep], column.values[keep]
+    if len(time) <= 2 * OUTLINE:
+        return list(zip(time.tolist(), values.tolist(), strict=True))
+    found: list[tuple[float, float]] = []
+    for a, b in pairwise(np.linspace(0, len(time), OUTLINE + 1).astype(int)):
+        low, high = int(a + np.argmin(values[a:b])), int(a + np.argmax(values[a:b]))
+        found += [(float(time[i]), float(values[i])) for i in sorted({low, high})]
+    return found
+
+
+def _decimal(value: float, digits: int = 9) -> str:
+    """A number as the decimal text of a record: so many significant digits, at most nine places."""
+    exact = Decimal(f"{value:.{digits}g}")
     places = exact.as_tuple().exponent
     if isinstance(places, int) and places < -9:
         exact = exact.quantize(_FINEST, ROUND_HALF_EVEN)

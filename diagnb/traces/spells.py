@@ -123,7 +123,7 @@ def wake_up_duty(
         for level in _around(found, threshold)
     ]
     sources = [
-        _edges(spells, 1 / whole),
+        *_edges(spells, 1 / whole),
         rectangle("threshold", max(abs(m - share) for m in moved)),
     ]
     parameters = _stated(found, threshold, hysteresis) | {"wake-ups": str(len(spells))}
@@ -151,7 +151,7 @@ def _duration(identity: str, found: Section, threshold: float, hysteresis: float
             other = same or tuple(sorted(other, key=lambda s: s.duration)[-1:])
         moved.append(math.fsum(s.duration for s in other))
     sources = [
-        _edges(chosen, 1.0) if chosen else rectangle("between samples", 2 * found.interval),
+        *(_edges(chosen, 1.0) if chosen else [rectangle("between samples", 2 * found.interval)]),
         rectangle("threshold", max(abs(m - value) for m in moved)),
         rectangle("recorder's clock", found.accuracy.clock * value, by_sheet=True),
     ]
@@ -190,10 +190,16 @@ def _stated(found: Section, threshold: float, hysteresis: float | None) -> dict[
     return {"threshold": f"{threshold:.6g}", "hysteresis": f"{_hysteresis(found, hysteresis):.3g}"}
 
 
-def _edges(spells: tuple[Spell, ...], scale: float) -> Source:
-    """Sampling of all starts and ends: independent rectangles; a single stay keeps the shape of its larger one."""
+def _edges(spells: tuple[Spell, ...], scale: float) -> list[Source]:
+    """Sampling of all starts and ends, which are independent: two rectangles of one stay, else their sum."""
+    if len(spells) == 1:
+        early, late = spells[0].slack
+        return [
+            rectangle("start between samples", early * scale),
+            rectangle("end between samples", late * scale),
+        ]
     total = math.sqrt(math.fsum(w * w / 3 for s in spells for w in s.slack)) * scale
-    return Source("between samples", total, "normal" if len(spells) > 1 else "rectangular")
+    return [Source("starts and ends between samples", total, "normal")]
 
 
 def _hysteresis(found: Section, stated: float | None) -> float:
@@ -245,12 +251,13 @@ def _crossing(found: Section, index: int, threshold: float) -> tuple[float, floa
     """Time of the crossing between samples ``index`` and the next, and the half-width that sampling leaves it.
 
     On a smooth course the straight line between two samples errs by an eighth of the second difference; on an edge
-    the crossing may lie anywhere between them.
+    the crossing may lie anywhere between them, so the middle is taken: the straight line would then err to the same
+    side at every edge.
     """
     x, t = found.values, found.time
     step, height = float(t[index + 1] - t[index]), float(x[index + 1] - x[index])
     share = (threshold - float(x[index])) / height
     around = [abs(float(x[i - 1] - 2 * x[i] + x[i + 1])) for i in (index, index + 1) if 0 < i < len(x) - 1]
     bend = max(around, default=abs(height)) / abs(height)
-    slack = max(share, 1 - share) if bend > 0.25 else bend / 4
+    share, slack = (0.5, 0.5) if bend > 0.25 else (share, bend / 4)
     return float(t[index]) + share * step, slack * step
