@@ -6,7 +6,7 @@ from diagnb.evaluation import Evaluation
 from diagnb.record import Record, digest
 from diagnb.report.blocks import Block
 from diagnb.report.options import Options
-from diagnb.report.sections import calculation, closing, comparison, evidence, opening, pairs, profile
+from diagnb.report.sections import calculation, closing, comparison, evidence, opening, pairs, profile, traces
 from diagnb.report.sections.matter import Matter
 from diagnb.report.wording import Wording
 
@@ -23,6 +23,7 @@ _SECTIONS = (
     evidence.instruments,
     evidence.conditions,
     evidence.readings,
+    traces.traces,
     calculation.derived,
     calculation.budget,
     calculation.limits,

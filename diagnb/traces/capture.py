@@ -27,6 +27,7 @@ _FUNCTIONS = {
     "duty": ("duty cycle",),
 }
 _FINEST = Decimal("1e-9")
+_LEVELS = {"threshold", "hysteresis", "end-value", "height", "mean"}
 OUTLINE = 80
 """Stretches of the outline that travels with a reading; each gives its low and its high."""
 
@@ -111,16 +112,13 @@ def reading_from_feature(
         "sha256": trace.sha256,
         "column": source.name,
         "feature": feature.id,
-        "start": _decimal(feature.window[0]),
-        "end": _decimal(feature.window[1]),
+        "start": _seconds(feature.window[0]),
+        "end": _seconds(feature.window[1]),
         "rows": len(trace.time),
         "unit": source.unit,
-        "parameters": dict(feature.parameters),
-        "points": [[_decimal(t), _decimal(float(unit(source.unit).from_si(x)))] for t, x in feature.points],
-        "outline": [
-            [_decimal(t, 5), _decimal(float(unit(source.unit).from_si(x)), 4)]
-            for t, x in _outline(trace, source, feature.window)
-        ],
+        "parameters": _parameters(feature, source.unit),
+        "points": [[_seconds(t), _decimal(float(unit(source.unit).from_si(x)))] for t, x in feature.points],
+        "outline": _outline(trace, source, feature.window),
         "remarks": remarks,
     }
     added = [s for s in feature.sources if not s.by_sheet]
@@ -171,18 +169,35 @@ def window_of(trace: Trace, start: str, end: str) -> Window:
     return seconds[0], seconds[1]
 
 
-def _outline(trace: Trace, column: Column, window: Window) -> list[tuple[float, float]]:
+def _parameters(feature: Feature, symbol: str) -> dict[str, str]:
+    """Parameters as shown: those that are levels in the column's unit."""
+    scale = unit(symbol)
+    shown = dict(feature.parameters)
+    for key in shown.keys() & _LEVELS:
+        value = float(shown[key])
+        # A hysteresis or a height is a difference, which a unit's offset does not touch.
+        there = value / scale.factor if key in ("hysteresis", "height") else float(scale.from_si(value))
+        shown[key] = f"{_decimal(there, 6)} {symbol}"
+    return shown
+
+
+def _outline(trace: Trace, column: Column, window: Window) -> list[list[str]]:
     """The course about the window, thinned to the low and the high of eighty stretches, in order of time."""
     about = window[1] - window[0]
     keep = (trace.time >= window[0] - about) & (trace.time <= window[1] + about) & np.isfinite(column.values)
-    time, values = trace.time[keep], column.values[keep]
-    if len(time) <= 2 * OUTLINE:
-        return list(zip(time.tolist(), values.tolist(), strict=True))
-    found: list[tuple[float, float]] = []
-    for a, b in pairwise(np.linspace(0, len(time), OUTLINE + 1).astype(int)):
-        low, high = int(a + np.argmin(values[a:b])), int(a + np.argmax(values[a:b]))
-        found += [(float(time[i]), float(values[i])) for i in sorted({low, high})]
-    return found
+    time, values = trace.time[keep], unit(column.unit).from_si(column.values[keep])
+    chosen = list(range(len(time)))
+    if len(time) > 2 * OUTLINE:
+        chosen = []
+        for a, b in pairwise(np.linspace(0, len(time), OUTLINE + 1).astype(int)):
+            chosen += sorted({int(a + np.argmin(values[a:b])), int(a + np.argmax(values[a:b]))})
+    places = min(max(math.ceil(4 - math.log10(3 * about)), 0), 9)
+    return [[_seconds(float(time[i]), places), _decimal(float(values[i]), 4)] for i in chosen]
+
+
+def _seconds(value: float, places: int = 9) -> str:
+    """A time as the decimal text of a record, to the nanosecond or to fewer places."""
+    return _trimmed(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-places), ROUND_HALF_EVEN))
 
 
 def _decimal(value: float, digits: int = 9) -> str:
@@ -191,6 +206,10 @@ def _decimal(value: float, digits: int = 9) -> str:
     places = exact.as_tuple().exponent
     if isinstance(places, int) and places < -9:
         exact = exact.quantize(_FINEST, ROUND_HALF_EVEN)
+    return _trimmed(exact)
+
+
+def _trimmed(exact: Decimal) -> str:
     text = f"{exact:f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")
