@@ -34,13 +34,17 @@ MAY_IMPORT: dict[str, set[str]] = {
     "readiness": CORE | {"meters", "conformity", "procedures", "record", "evaluation"},
     "traces": CORE | {"trade", "meters"},
     "signing": {"errors"},
+    "audit": {"errors"},
 }
-DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing"}
+DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing", "audit"}
 MAY_IMPORT |= {
     "archive": DOWN_TO_READINESS - {"readiness"},
     "fleet": DOWN_TO_READINESS | {"archive"},
-    "report": DOWN_TO_READINESS,
-    "proof": DOWN_TO_READINESS | {"report", "signing"},
+    "redaction": CORE | {"meters", "procedures", "record", "audit"},
+    "report": DOWN_TO_READINESS | {"redaction"},
+    "proof": DOWN_TO_READINESS | {"report", "signing", "redaction", "audit", "lineage"},
+    "lineage": DOWN_TO_READINESS | {"redaction", "audit"},
+    "bulk": DOWN_TO_READINESS | {"signing", "proof"},
     "forms": DOWN_TO_READINESS | {"report", "signing", "proof", "archive", "fleet"},
 }
 MAY_IMPORT |= {"notebook": set(MAY_IMPORT), "cli": {*MAY_IMPORT, "notebook"}, "__main__": {"cli"}}
