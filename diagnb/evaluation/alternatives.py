@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from diagnb.conformity import Advice
 from diagnb.evaluation.displays import read_display
 from diagnb.meters import AccuracySheet, Meter
 from diagnb.procedures import DerivedSpec, Procedure
-from diagnb.quantities import unit
+from diagnb.quantities import parse_indication, unit
 from diagnb.record import Record, sheet_of
 from diagnb.record.document import CircuitTest
 from diagnb.uncertainty import Estimate, Formula, propagate
@@ -107,9 +106,11 @@ def would_read(
     known = sheet.function(function)
     for candidate in known.ranges:
         if abs(target) <= candidate.full_scale:
-            symbol = unit(known.unit)
-            places = max(0, -round(math.log10(candidate.step / symbol.factor)))
-            text = f"{symbol.from_si(target):.{places}f} {known.unit}"
+            # As that range would show it: its own unit and digits, which a unit of the function may not have.
+            scale = parse_indication(candidate.name, unit=known.unit)
+            places = len(str(scale.number).partition(".")[2])
+            number = f"{unit(scale.unit).from_si(target):.{places}f}"
+            text = number if scale.unit == "1" else f"{number} {scale.unit}"
             read = Meter(sheet, instrument).read(
                 text, function=function, ambient_degc=ambient, range=candidate.name, name=name
             )
