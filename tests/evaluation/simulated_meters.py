@@ -171,10 +171,13 @@ def _aimed(case: Case, truths: dict[str, float], target: float) -> dict[str, flo
 
 
 def _display(value: float, function: Function, chosen: Range, gain: float, offset: float) -> str:
-    shown = round((value * (1 + gain) + offset) / chosen.step) * chosen.step
-    scale = unit(function.unit)
-    places = max(0, -round(math.log10(chosen.step / scale.factor)))
-    return f"{scale.from_si(shown):.{places}f} {function.unit}"
+    # The gain error is a share of what the display shows, of 20 °C and not of 293 K.
+    zero = unit(function.unit).offset
+    shown = zero + round(((value - zero) * (1 + gain) + offset) / chosen.step) * chosen.step
+    full = parse_indication(chosen.name, unit=function.unit)
+    places = len(str(full.number).partition(".")[2])
+    text = f"{unit(full.unit).from_si(shown):.{places}f}"
+    return text if full.unit == "1" else f"{text} {full.unit}"
 
 
 def trial(case: Case, truths: dict[str, float], chance: np.random.Generator) -> Any:
