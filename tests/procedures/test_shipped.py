@@ -20,7 +20,7 @@ from diagnb.quantities import unit
 from diagnb.record import Record, load_record, vin_remark
 
 TESTS = Path(__file__).resolve().parents[1]
-RECORDS = {path.stem: path for path in sorted((TESTS / "data" / "records").glob("P*.json"))}
+RECORDS = {path.stem: path for path in sorted((TESTS / "data" / "records").glob("P[0-9][0-9].json"))}
 CASES = {c["id"]: c for c in json.loads((TESTS / "published" / "trade.json").read_text(encoding="utf-8"))}
 SHIPPED: dict[str, Procedure] = {name: load_procedure(path) for name, path in procedure_files().items()}
 NUMBERED = {name: p for name, p in SHIPPED.items() if p.number}
@@ -764,3 +764,15 @@ def test_an_example_renders(name: str, examples: dict[str, tuple[Record, Evaluat
     data = render_report(record, found, moment=moment, paper="Letter" if int(name[1:]) % 2 else "A4")
     assert data.startswith(b"%PDF-")
     assert len(data) > 20_000
+
+
+def test_a_conditional_verdict_in_a_range_of_kilohms_is_given_with_its_advice() -> None:
+    """The steps of such a range are coarser than the unit of the function."""
+    plain = json.loads(RECORDS["P22"].read_text(encoding="utf-8"))
+    plain["tests"][1]["readings"][1]["texts"] = ["22.00 kΩ"]
+    plain["tests"][1]["limits"] = [
+        {"result": "low_to_ground", "lower": "22.01", "unit": "kΩ", "source": "maker's manual (invented)"}
+    ]
+    result = evaluate(load_record(plain)).test("2").result("low_to_ground")
+    assert result.verdict.verdict == "conditional fail"
+    assert result.advice
