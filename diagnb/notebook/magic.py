@@ -191,7 +191,7 @@ class Diagnb(Magics):
         if options.key:
             import getpass
 
-            from diagnb.signing.keys import load_key
+            from diagnb.signing import load_key
 
             key = load_key(options.key, getpass.getpass(f"Passphrase of {options.key.name}: ").encode())
             pdf = sign_report(pdf, key=key, location=record.order.site, moment=moment)

@@ -44,13 +44,13 @@ class ShopOffice:
 
     def new_passphrase(self) -> str:
         """A generated passphrase for a new key."""
-        from diagnb.signing.keys import generate_passphrase
+        from diagnb.signing import generate_passphrase
 
         return generate_passphrase()
 
     def make_key(self, *, name: str, passphrase: bytes) -> Path:
         """A key for a shop of one: it signs its own certificate, and this computer's trust list takes it in."""
-        from diagnb.signing.keys import save_key, self_signed_person
+        from diagnb.signing import save_key, self_signed_person
         from diagnb.signing.trust import TrustList, load_trust, trust_entry
 
         moment = self.clock()
@@ -75,7 +75,7 @@ class ShopOffice:
     ) -> Issued:
         """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
         from diagnb.report import render_report
-        from diagnb.signing.keys import load_key
+        from diagnb.signing import load_key
 
         path = self.reports / f"{record.id}-r{record.revision}.pdf"
         if path.exists():

@@ -10,53 +10,67 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from diagnb.signing.attachments import EmbeddedFile, document_information, embedded_files, xmp_packet
+    from diagnb.signing.keyfiles import load_authority, load_key, save_key
     from diagnb.signing.keys import (
         Authority,
         SigningKey,
+        certify_person,
         create_authority,
         create_person,
         generate_passphrase,
-        load_authority,
-        load_key,
-        save_key,
         self_signed_person,
+    )
+    from diagnb.signing.revocation import (
+        REVOCATION_REASONS,
+        Revoked,
+        create_revocation_list,
+        read_revocation_list,
     )
     from diagnb.signing.sign import Signer, certify, countersign
     from diagnb.signing.status import REASONS, SignatureStatus, SignerStatus
-    from diagnb.signing.trust import TrustEntry, TrustList, load_trust, trust_entry
+    from diagnb.signing.trust import TrustEntry, TrustList, TrustState, trust_entry
+    from diagnb.signing.trustfile import load_trust
     from diagnb.signing.verify import verify_signatures
 
 _PLACES = {
     "attachments": "EmbeddedFile document_information embedded_files xmp_packet",
-    "keys": "Authority SigningKey create_authority create_person generate_passphrase load_authority load_key"
-    " save_key self_signed_person",
+    "keyfiles": "load_authority load_key save_key",
+    "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase self_signed_person",
+    "revocation": "REVOCATION_REASONS Revoked create_revocation_list read_revocation_list",
     "sign": "Signer certify countersign",
     "status": "REASONS SignatureStatus SignerStatus",
-    "trust": "TrustEntry TrustList load_trust trust_entry",
+    "trust": "TrustEntry TrustList TrustState trust_entry",
+    "trustfile": "load_trust",
     "verify": "verify_signatures",
 }
 _MODULE_OF = {name: module for module, names in _PLACES.items() for name in names.split()}
 
 __all__ = [
     "REASONS",
+    "REVOCATION_REASONS",
     "Authority",
     "EmbeddedFile",
+    "Revoked",
     "SignatureStatus",
     "Signer",
     "SignerStatus",
     "SigningKey",
     "TrustEntry",
     "TrustList",
+    "TrustState",
     "certify",
+    "certify_person",
     "countersign",
     "create_authority",
     "create_person",
+    "create_revocation_list",
     "document_information",
     "embedded_files",
     "generate_passphrase",
     "load_authority",
     "load_key",
     "load_trust",
+    "read_revocation_list",
     "save_key",
     "self_signed_person",
     "trust_entry",

@@ -1,46 +1,75 @@
 """The shop's trust list: whose certificates count, from when, until when. Nothing else is ever trusted.
 
-Document form, UTF-8 JSON:
-`{"schema": "diagnb-trust/1", "entries": [{"fingerprint", "certificate", "name", "role", "kind", "status",
-"since", "until", "added", "added_by"}]}`. `kind` is `authority` (everyone it signed), `person` (this one
-certificate) or `timestamp-service` (time stamps only, never people); `status` is `trusted` or `revoked`; `since` and `until` bound the signing times that count and
-may be null (for a revoked entry `until` is the moment of revocation). Times are ISO 8601 with a zone.
+Document form, UTF-8 JSON: `{"schema": "diagnb-trust/1", "entries": [{"fingerprint", "certificate", "name", "role",
+"kind", "status", "since", "until", "added", "added_by", "reason", "history"}], "revocation_lists": [PEM]}`.
+`kind` is `authority` (everyone it signed), `person` (this one certificate) or `timestamp-service` (time stamps only,
+never people); `status` is `trusted` or `revoked`; `since` and `until` bound the signing times that count and may be
+null (for a revoked entry `until` is the moment since when the key does not count). `history` holds what the entry
+said before, oldest first; `reason`, `history` and `revocation_lists` may be left out. Times are ISO 8601 with a zone.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 from cryptography import x509
 from cryptography.hazmat.primitives import serialization
 from cryptography.x509.oid import NameOID
 
 from diagnb.errors import Fault, SigningFault
-from diagnb.signing.keys import fingerprint, is_authority, subject_text
+from diagnb.signing.keys import Authority, fingerprint, is_authority, subject_text
+from diagnb.signing.revocation import (
+    REVOCATION_REASONS,
+    Revoked,
+    create_revocation_list,
+    issued_by,
+    list_number,
+    pem,
+)
 
 TRUST_SCHEMA = "diagnb-trust/1"
 
 Kind = Literal["authority", "person", "timestamp-service"]
 Status = Literal["trusted", "revoked"]
 
-_KEYS = (
-    "fingerprint",
-    "certificate",
-    "name",
-    "role",
-    "kind",
-    "status",
-    "since",
-    "until",
-    "added",
-    "added_by",
-)
-_MAX_BYTES = 8 << 20
+_MAX_HISTORY = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class TrustState:
+    """What an entry said before it was changed."""
+
+    name: str
+    role: str
+    status: Status
+    since: datetime | None
+    until: datetime | None
+    added: datetime | None
+    added_by: str
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        faults = _zone_faults(self.since, self.until, self.added)
+        if self.status not in ("trusted", "revoked"):
+            faults.append(Fault("status", f"is {self.status!r}", "use trusted or revoked"))
+        if faults:
+            raise SigningFault(faults)
+
+    def to_plain(self) -> dict[str, Any]:
+        """The state as it stands in the JSON document."""
+        return {
+            "name": self.name,
+            "role": self.role,
+            "status": self.status,
+            "since": _written(self.since),
+            "until": _written(self.until),
+            "added": _written(self.added),
+            "added_by": self.added_by,
+            "reason": self.reason,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +85,8 @@ class TrustEntry:
     until: datetime | None = None
     added: datetime | None = None
     added_by: str = ""
+    reason: str = ""
+    history: tuple[TrustState, ...] = ()
 
     def __post_init__(self) -> None:
         faults = _entry_faults(self)
@@ -71,9 +102,15 @@ class TrustEntry:
         """Whether a signature made at `moment` falls between `since` and `until`."""
         return (self.since is None or moment >= self.since) and (self.until is None or moment < self.until)
 
-    def to_plain(self) -> dict[str, str | None]:
+    def state(self) -> TrustState:
+        """What the entry says now, to be kept when it is changed."""
+        return TrustState(
+            self.name, self.role, self.status, self.since, self.until, self.added, self.added_by, self.reason
+        )
+
+    def to_plain(self) -> dict[str, Any]:
         """The entry as it stands in the JSON document."""
-        return {
+        plain: dict[str, Any] = {
             "fingerprint": self.fingerprint,
             "certificate": self.certificate.public_bytes(serialization.Encoding.PEM).decode("ascii"),
             "name": self.name,
@@ -85,13 +122,22 @@ class TrustEntry:
             "added": _written(self.added),
             "added_by": self.added_by,
         }
+        if self.reason:
+            plain["reason"] = self.reason
+        if self.history:
+            plain["history"] = [state.to_plain() for state in self.history]
+        return plain
 
 
 @dataclass(frozen=True, slots=True)
 class TrustList:
-    """The entries, each certificate at most once. An empty list trusts nobody."""
+    """The entries, each certificate at most once, and the newest revocation list of each authority.
+
+    An empty list trusts nobody. What an entry said before stays in its history.
+    """
 
     entries: tuple[TrustEntry, ...] = ()
+    revocation_lists: tuple[x509.CertificateRevocationList, ...] = ()
 
     def __post_init__(self) -> None:
         seen: set[str] = set()
@@ -108,21 +154,114 @@ class TrustList:
         wanted = certificate_fingerprint.lower()
         return next((entry for entry in self.entries if entry.fingerprint == wanted), None)
 
-    def with_entry(self, entry: TrustEntry) -> TrustList:
-        """A list that also holds `entry`, in place of an earlier one for the same certificate."""
-        kept = tuple(old for old in self.entries if old.fingerprint != entry.fingerprint)
-        return TrustList((*kept, entry))
+    def search(self, wanted: str) -> TrustEntry:
+        """The one entry whose printed name is this, or whose fingerprint starts so (8 digits or more).
 
-    def with_revoked(self, certificate_fingerprint: str, *, moment: datetime) -> TrustList:
-        """A list in which this certificate is revoked since `moment`. Raises SigningFault when unknown."""
+        Of several entries with one name the one that is trusted now is meant, else the newest. Raises
+        SigningFault when there is none, or when several are trusted.
+        """
+        text = wanted.strip()
+        by_print = [e for e in self.entries if len(text) >= 8 and e.fingerprint.startswith(text.lower())]
+        by_name = [e for e in self.entries if e.name == text]
+        open_ended = [e for e in by_name if e.status == "trusted" and e.until is None]
+        found = by_print or open_ended or by_name[-1:]
+        if not found:
+            known = ", ".join(dict.fromkeys(e.name for e in self.entries)) or "nobody"
+            raise SigningFault(Fault("name", f"no entry of the trust list is {wanted!r}", f"there is: {known}"))
+        if len(found) > 1:
+            raise SigningFault(Fault("name", f"several entries are {wanted!r}", "give the fingerprint instead"))
+        return found[0]
+
+    def with_entry(self, entry: TrustEntry) -> TrustList:
+        """A list that also holds `entry`; what an earlier one for the same certificate said becomes its history."""
+        earlier = self.find(entry.fingerprint)
+        if earlier is not None:
+            entry = replace(entry, history=(*earlier.history, earlier.state()))
+        kept = tuple(old for old in self.entries if old.fingerprint != entry.fingerprint)
+        return replace(self, entries=(*kept, entry))
+
+    def with_revoked(
+        self,
+        certificate_fingerprint: str,
+        *,
+        moment: datetime,
+        invalid_since: datetime | None = None,
+        reason: str = "unspecified",
+        by: str = "",
+    ) -> TrustList:
+        """A list in which this certificate is revoked at `moment` and does not count since `invalid_since`.
+
+        Signatures that a time stamp proves to be older than `invalid_since` (`moment` when left out) stay good.
+        Raises SigningFault for an unknown certificate or reason, and when it is revoked already.
+        """
         entry = self.find(certificate_fingerprint)
         if entry is None:
             raise SigningFault(Fault("fingerprint", "no entry of the trust list has it"))
-        return self.with_entry(replace(entry, status="revoked", until=moment))
+        if reason not in REVOCATION_REASONS:
+            raise SigningFault(Fault("reason", f"is {reason!r}", f"use {', '.join(REVOCATION_REASONS)}"))
+        since = invalid_since or moment
+        if entry.status == "revoked" and entry.until is not None and since >= entry.until:
+            raise SigningFault(Fault("fingerprint", "is revoked already", "only an earlier date changes anything"))
+        return self.with_entry(
+            replace(
+                entry,
+                status="revoked",
+                since=entry.since if entry.since is None or entry.since <= since else since,
+                until=since,
+                added=moment,
+                added_by=by,
+                reason=reason,
+            )
+        )
+
+    def with_ended(self, certificate_fingerprint: str, *, until: datetime, moment: datetime, by: str = "") -> TrustList:
+        """A list in which this certificate counts for signatures before `until` only: its key was replaced."""
+        entry = self.find(certificate_fingerprint)
+        if entry is None:
+            raise SigningFault(Fault("fingerprint", "no entry of the trust list has it"))
+        if entry.status == "revoked":
+            raise SigningFault(Fault("fingerprint", "is revoked", "a revoked key is not replaced: make a new one"))
+        return self.with_entry(replace(entry, until=until, added=moment, added_by=by, reason="superseded"))
+
+    def with_revocation_list(self, revocation_list: x509.CertificateRevocationList) -> TrustList:
+        """A list that holds this revocation list in place of an older one of the same issuer.
+
+        Raises SigningFault when no listed authority signed it or a newer one is held already.
+        """
+        issuers = (e.certificate for e in self.entries if e.kind != "person")
+        if not any(issued_by(revocation_list, issuer) for issuer in issuers):
+            raise SigningFault(Fault("revocation list", "no authority of the trust list signed it"))
+        same = [old for old in self.revocation_lists if old.issuer == revocation_list.issuer]
+        if any(old.last_update_utc > revocation_list.last_update_utc for old in same):
+            raise SigningFault(Fault("revocation list", "is older than the one held already"))
+        kept = tuple(old for old in self.revocation_lists if old not in same)
+        return replace(self, revocation_lists=(*kept, revocation_list))
+
+    def with_new_revocation_list(self, authority: Authority, *, moment: datetime) -> TrustList:
+        """A list with a fresh revocation list of everything that this authority signed and the shop revoked."""
+        issuer = authority.certificate.subject
+        rows = [
+            Revoked(
+                e.certificate.serial_number,
+                e.added or moment,
+                e.until or moment,
+                e.reason if e.reason in REVOCATION_REASONS else "unspecified",
+            )
+            for e in self.entries
+            if e.status == "revoked" and e.certificate.issuer == issuer and e.fingerprint != authority.fingerprint
+        ]
+        numbers = [list_number(old) for old in self.revocation_lists if old.issuer == issuer]
+        made = create_revocation_list(authority, revoked=rows, number=max(numbers, default=0) + 1, moment=moment)
+        return self.with_revocation_list(made)
 
     def to_json(self) -> str:
         """The document as JSON text; `load_trust` gives back an equal list."""
-        document = {"schema": TRUST_SCHEMA, "entries": [entry.to_plain() for entry in self.entries]}
+        document: dict[str, Any] = {
+            "schema": TRUST_SCHEMA,
+            "entries": [entry.to_plain() for entry in self.entries],
+        }
+        if self.revocation_lists:
+            document["revocation_lists"] = [pem(each) for each in self.revocation_lists]
         return json.dumps(document, ensure_ascii=False, indent=2) + "\n"
 
 
@@ -152,89 +291,6 @@ def trust_entry(
     )
 
 
-def load_trust(source: bytes | Path | str) -> TrustList:
-    """The trust list of a JSON document, or of the file at a path. Raises SigningFault with every fault."""
-    if isinstance(source, bytes):
-        data, where = source, "trust list"
-    else:
-        where = str(source)
-        try:
-            with Path(source).open("rb") as stream:
-                data = stream.read(_MAX_BYTES + 1)
-        except OSError as error:
-            raise SigningFault(Fault(where, f"can't be read: {error.strerror}")) from None
-    if len(data) > _MAX_BYTES:
-        raise SigningFault(Fault(where, "is too large for a trust list"))
-    try:
-        document = json.loads(data.decode("utf-8"), object_pairs_hook=_without_repeats)
-    except (ValueError, RecursionError) as error:
-        reason = "is nested too deeply" if isinstance(error, RecursionError) else f"is not JSON: {error}"
-        raise SigningFault(Fault(where, reason)) from None
-    return _read(document)
-
-
-def _read(document: object) -> TrustList:
-    if not isinstance(document, dict):
-        raise SigningFault(Fault("", "the trust list is not a JSON object"))
-    if document.get("schema") != TRUST_SCHEMA:
-        raise SigningFault(
-            Fault("schema", f"is not {TRUST_SCHEMA!r}", "use a trust list made by this version, or update")
-        )
-    faults = [Fault(str(key), "is not a key of a trust list") for key in document.keys() - {"schema", "entries"}]
-    items = document.get("entries")
-    if not isinstance(items, list):
-        raise SigningFault([*faults, Fault("entries", "is missing or not a list")])
-    entries = []
-    for number, item in enumerate(items):
-        place = f"entries[{number}]"
-        if not isinstance(item, dict):
-            faults.append(Fault(place, "is not an object"))
-            continue
-        entry, found = _read_entry(place, item)
-        faults.extend(found)
-        if entry is not None:
-            entries.append(entry)
-    if faults:
-        raise SigningFault(faults)
-    return TrustList(tuple(entries))
-
-
-def _read_entry(place: str, item: Mapping[str, object]) -> tuple[TrustEntry | None, list[Fault]]:
-    faults = [Fault(f"{place}.{key}", "is not a key of an entry") for key in item.keys() - set(_KEYS)]
-    faults += [Fault(f"{place}.{key}", "is missing") for key in _KEYS if key not in item]
-    times: dict[str, datetime | None] = {}
-    for key in ("since", "until", "added"):
-        try:
-            times[key] = _read_time(item.get(key))
-        except ValueError as error:
-            faults.append(Fault(f"{place}.{key}", str(error), "write 2030-05-31T08:00:00+02:00 or null"))
-    texts = ("fingerprint", "certificate", "name", "role", "kind", "status", "added_by")
-    faults += [Fault(f"{place}.{key}", "is not text") for key in texts if not isinstance(item.get(key, ""), str)]
-    if faults:
-        return None, faults
-    try:
-        certificate = x509.load_pem_x509_certificate(str(item["certificate"]).encode("utf-8"))
-    except ValueError:
-        return None, [Fault(f"{place}.certificate", "is not a PEM certificate")]
-    if fingerprint(certificate) != str(item["fingerprint"]).lower():
-        return None, [Fault(f"{place}.fingerprint", "is not the fingerprint of the certificate beside it")]
-    try:
-        entry = TrustEntry(
-            certificate=certificate,
-            name=str(item["name"]),
-            role=str(item["role"]),
-            kind=cast(Kind, item["kind"]),
-            status=cast(Status, item["status"]),
-            since=times["since"],
-            until=times["until"],
-            added=times["added"],
-            added_by=str(item["added_by"]),
-        )
-    except SigningFault as error:
-        return None, [Fault(f"{place}.{f.where}", f.what, f.repair) for f in error.faults]
-    return entry, []
-
-
 def _entry_faults(entry: TrustEntry) -> list[Fault]:
     faults = []
     if entry.kind not in ("authority", "person", "timestamp-service"):
@@ -245,37 +301,20 @@ def _entry_faults(entry: TrustEntry) -> list[Fault]:
         faults.append(Fault("status", f"is {entry.status!r}", "use trusted or revoked"))
     if not entry.name.strip():
         faults.append(Fault("name", "is empty"))
-    for where, moment in (("since", entry.since), ("until", entry.until), ("added", entry.added)):
-        if moment is not None and moment.tzinfo is None:
-            faults.append(Fault(where, "carries no time zone"))
-            return faults
+    if len(entry.history) > _MAX_HISTORY:
+        faults.append(Fault("history", "is longer than a trust list can be"))
+    zones = _zone_faults(entry.since, entry.until, entry.added)
+    if zones:
+        return faults + zones
     if entry.since is not None and entry.until is not None and entry.since > entry.until:
         faults.append(Fault("until", "lies before since"))
     return faults
 
 
-def _read_time(value: object) -> datetime | None:
-    if value is None:
-        return None
-    if not isinstance(value, str):
-        raise ValueError("is not text")  # noqa: TRY004 - one kind of fault for the caller
-    try:
-        moment = datetime.fromisoformat(value)
-    except ValueError:
-        raise ValueError("is not an ISO 8601 time") from None
-    if moment.tzinfo is None:
-        raise ValueError("carries no time zone")
-    return moment
+def _zone_faults(since: datetime | None, until: datetime | None, added: datetime | None) -> list[Fault]:
+    times = (("since", since), ("until", until), ("added", added))
+    return [Fault(where, "carries no time zone") for where, t in times if t is not None and t.tzinfo is None]
 
 
 def _written(moment: datetime | None) -> str | None:
     return None if moment is None else moment.isoformat()
-
-
-def _without_repeats(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
-    collected: dict[str, Any] = {}
-    for key, value in pairs:
-        if key in collected:
-            raise ValueError(f"the key {key!r} stands twice")
-        collected[key] = value
-    return collected

@@ -18,7 +18,7 @@ from cryptography import x509
 from cryptography.x509.oid import NameOID
 
 from diagnb.errors import SigningFault
-from diagnb.signing.keys import (
+from diagnb.signing import (
     create_authority,
     create_person,
     generate_passphrase,

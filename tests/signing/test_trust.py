@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from conftest import CHECKED, MADE, Shop
 
 from diagnb.errors import SigningFault
-from diagnb.signing.trust import TrustList, load_trust, trust_entry
+from diagnb.signing import TrustList, load_trust, trust_entry
 
 
 def test_round_trip_and_file(shop: Shop, tmp_path: Path) -> None:
@@ -30,7 +31,9 @@ def test_round_trip_and_file(shop: Shop, tmp_path: Path) -> None:
 def test_entry_replaces_the_earlier_one(shop: Shop) -> None:
     first = trust_entry(shop.technician.certificate, added=MADE, added_by="a")
     second = trust_entry(shop.technician.certificate, added=CHECKED, added_by="b")
-    assert TrustList((first,)).with_entry(second).entries == (second,)
+    (kept,) = TrustList((first,)).with_entry(second).entries
+    assert replace(kept, history=()) == second
+    assert kept.history == (first.state(),)
     revoked = TrustList((first,)).with_revoked(first.fingerprint, moment=CHECKED)
     assert (revoked.entries[0].status, revoked.entries[0].until) == ("revoked", CHECKED)
     with pytest.raises(SigningFault):
