@@ -79,12 +79,37 @@ class Given(Part):
     half_width: HalfWidth | None = None
 
 
+class Change(Part):
+    """One place where a revision differs from the one it replaces; values as text, empty where there is none."""
+
+    where: Annotated[str, StringConstraints(min_length=1, max_length=300)]
+    before: Line = ""
+    after: Line = ""
+
+
 class Replaces(Part):
-    """The earlier revision that this one replaces, and why."""
+    """The earlier revision that this one replaces, why, and what changed."""
 
     revision: Whole
     digest: Digest
     reason: Line
+    changes: Annotated[tuple[Change, ...], Field(max_length=500)] = ()
+
+
+Place = Annotated[str, StringConstraints(min_length=1, max_length=300)]
+
+
+class Redaction(Part):
+    """What a redacted copy proves itself with: digest and digest list of the original, hash or salt of each field.
+
+    ``of`` is the SHA-256 of the original record, ``root`` the head of its list of salted hashes. ``removed`` holds
+    the hash of every field that is not shown here, ``salts`` the salt of every field that is.
+    """
+
+    of: Digest
+    root: Digest
+    removed: Annotated[dict[Place, Digest], Field(min_length=1, max_length=100_000)]
+    salts: Annotated[dict[Place, Digest], Field(max_length=100_000)]
 
 
 class RepairOrder(Part):
@@ -469,6 +494,8 @@ class Record(Part):
     id: Name
     revision: Whole = 1
     replaces: Replaces | None = None
+    status: Literal["", "void"] = ""
+    redaction: Redaction | None = None
     created: Time
     demonstration: bool = False
     order: RepairOrder
@@ -492,6 +519,12 @@ class Record(Part):
     procedures: dict[Name, dict[str, Any]] = Field(default_factory=dict)
 
     _known: dict[Any, Any] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _void_is_a_revision(self) -> Record:
+        if self.status == "void" and self.replaces is None:
+            raise ValueError("a record becomes void by a revision that replaces it and says why")
+        return self
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, serialize_by_alias=True)
 
