@@ -26,12 +26,16 @@ _TIME_NAME = re.compile(r"(?:time|zeit|temps|tiempo|tempo|t|x|elapsed|timestamp|
 _IN_BRACKETS = re.compile(r"[(\[]\s*([^()\[\]]{1,12}?)\s*[)\]]\s*$")
 _BEHIND_MARK = re.compile(r"(?:,|/| in)\s*(\S{1,8})\s*$")
 _INTERVAL = re.compile(
-    r"^\W*(?:sampl(?:e|ing) (?:interval|period)|interval|increment|delta ?t|dt)\b[^\d+-]{0,20}([\d.,]+(?:e[+-]?\d+)?)\W*([µu]s|ms|ns|s)?\W*$",
+    r"^\W*(?:sampl(?:e|ing) (?:interval|period)|interval|increment|delta ?t|dt)\b[^\d+-]{0,20}"
+    r"(\d+(?:\.\d*)?(?:e[+-]?\d+)?)\W*([µu]s|ms|ns|s)?\W*$",
     re.IGNORECASE,
 )
 _KINDS = (
     (re.compile(r"volt|spannung|tension|^u\d?$|^v\d?$", re.IGNORECASE), "V"),
     (re.compile(r"current|strom|courant|corriente|amp|^i\d?$", re.IGNORECASE), "A"),
+)
+_BARE_UNITS = frozenset(
+    "s ms us µs ns min h V mV kV A mA µA uA kA Ω mΩ kΩ Ohm ohm Hz kHz W kW °C K % bar kPa rpm".split()
 )
 FUNCTIONS = {"V": "dc voltage", "A": "dc current"}
 
@@ -174,7 +178,7 @@ def _headings(head: list[str], delimiter: str, decimal: str, wide: int) -> tuple
         return names, units
     last = fitting[-1]
     bare = [x.strip("()[] ") for x in last]
-    if len(fitting) > 1 and any(bare) and all(not x or _known(x) for x in bare):
+    if len(fitting) > 1 and any(bare) and all(not x or x in _BARE_UNITS for x in bare):
         units = [_known(x) for x in bare]
         last = fitting[-2]
     for i, text in enumerate(last):
