@@ -7,6 +7,7 @@ sheets and procedures.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 from diagnb.conformity import Advice, Verdict, advise, judge, not_judged
@@ -38,16 +39,21 @@ def evaluate(record: Record) -> Evaluation:
     return Evaluation(record.id, record.revision, digest(record), f"diagnb {VERSION}", tests, pairs_of(record, tests))
 
 
-def evaluate_test(record: Record, test: CircuitTest) -> TestResult:
-    """The results of one test of ``record``."""
+def evaluate_test(record: Record, test: CircuitTest, *, trials: int = TRIALS) -> TestResult:
+    """The results of one test of ``record``.
+
+    Fewer ``trials`` than :data:`TRIALS` answer sooner while a form is being filled in; what is reported is always
+    computed with :data:`TRIALS`.
+    """
     procedure = procedure_of(record, test.procedure)
+    readings = partial(_evaluate_readings, trials=trials)
     if test.path is not None:
-        return evaluate_path(record, test, test.path, procedure, _evaluate_readings)
-    return _evaluate_readings(record, test, procedure, {})
+        return evaluate_path(record, test, test.path, procedure, readings)
+    return readings(record, test, procedure, {})
 
 
 def _evaluate_readings(
-    record: Record, test: CircuitTest, procedure: Procedure, known: Mapping[str, Estimate]
+    record: Record, test: CircuitTest, procedure: Procedure, known: Mapping[str, Estimate], *, trials: int
 ) -> TestResult:
     """The results of readings that stand one by one; ``known`` are further inputs of the formulas."""
     ambient = test.ambient_degc or record.conditions.ambient_degc
@@ -75,7 +81,7 @@ def _evaluate_readings(
     fed = test.powered_by == "outside" or (test.powered_by == "" and procedure.energise == "allowed")
     forbidden = fed and (record.circuit.circuit_class != "ordinary" or procedure.energise == "measure only")
     for spec_ in procedure.derived:
-        result = _derive(record, test, procedure, spec_, inputs, refusals, forbidden)
+        result = _derive(record, test, procedure, spec_, inputs, refusals, forbidden, trials)
         if result.estimate is not None:
             inputs[spec_.name] = result.estimate
         else:
@@ -96,6 +102,7 @@ def _derive(
     inputs: Mapping[str, Estimate],
     refusals: Mapping[str, str],
     forbidden: bool,
+    trials: int,
 ) -> Result:
     limit, used, limit_reason = limit_of(procedure, spec, test.limits, record.vehicle.system_voltage)
     formula = next((f for f in spec.formulas if all(n in inputs for n in f.names)), None)
@@ -110,7 +117,7 @@ def _derive(
     try:
         outcome = propagate_by_rule(
             formula, inputs, coverage=COVERAGE, tables=procedure.tables,
-            physical_lower=spec.physical_lower, physical_upper=spec.physical_upper, trials=TRIALS, seed=SEED,
+            physical_lower=spec.physical_lower, physical_upper=spec.physical_upper, trials=trials, seed=SEED,
         )  # fmt: skip
     except DivisorHoldsZero as held:
         return without("divisor-holds-zero", str(held))

@@ -25,6 +25,8 @@ from diagnb.readiness import Remark, check
 from diagnb.record import Record, read_record
 
 Clock = Callable[[], dt.datetime]
+LIVE_TRIALS = 20_000
+"""Monte Carlo trials while somebody types; the record is evaluated with all of them when it is signed."""
 
 CLASS_CAUTIONS: Mapping[str, str] = {
     "restraint": "C1",
@@ -327,7 +329,7 @@ class FormModel:
                 if not dropped:
                     return None, faults
                 continue
-            return (evaluate_test(record, record.tests[0]) if record.tests else None), faults
+            return (evaluate_test(record, record.tests[0], trials=LIVE_TRIALS) if record.tests else None), faults
         return None, faults
 
     def _draft(self, values: Mapping[str, str], *, only_test: str = "", fill: bool = False) -> Draft:
