@@ -102,12 +102,13 @@ Place = Annotated[str, StringConstraints(min_length=1, max_length=300)]
 class Redaction(Part):
     """What a redacted copy proves itself with: digest and digest list of the original, hash or salt of each field.
 
-    ``of`` is the SHA-256 of the original record, ``root`` the head of its list of salted hashes. ``removed`` holds
-    the hash of every field that is not shown here, ``salts`` the salt of every field that is.
+    ``of`` is the SHA-256 of the original record, ``head`` the head of its list of salted hashes (how many, and the
+    Merkle root). ``removed`` holds the hash of every field that is not shown here, ``salts`` the salt of every
+    field that is.
     """
 
     of: Digest
-    root: Digest
+    head: Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,5}:[0-9a-f]{64}$")]
     removed: Annotated[dict[Place, Digest], Field(min_length=1, max_length=100_000)]
     salts: Annotated[dict[Place, Digest], Field(max_length=100_000)]
 
