@@ -20,14 +20,16 @@ if TYPE_CHECKING:
         generate_passphrase,
         self_signed_person,
     )
+    from diagnb.signing.lasting import add_validation_data, signing_certificates, timestamp
     from diagnb.signing.revocation import (
         REVOCATION_REASONS,
         Revoked,
         create_revocation_list,
         read_revocation_list,
     )
-    from diagnb.signing.sign import Signer, certify, countersign
-    from diagnb.signing.status import REASONS, SignatureStatus, SignerStatus
+    from diagnb.signing.service import fetch_revocation_lists
+    from diagnb.signing.sign import Signer, certify, countersign, signature_fields
+    from diagnb.signing.status import NOTES, REASONS, REMEDIES, SignatureStatus, SignerStatus, StampStatus
     from diagnb.signing.trust import TrustEntry, TrustList, TrustState, trust_entry
     from diagnb.signing.trustfile import load_trust
     from diagnb.signing.verify import verify_signatures
@@ -36,9 +38,11 @@ _PLACES = {
     "attachments": "EmbeddedFile document_information embedded_files xmp_packet",
     "keyfiles": "load_authority load_key save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase self_signed_person",
+    "lasting": "add_validation_data signing_certificates timestamp",
     "revocation": "REVOCATION_REASONS Revoked create_revocation_list read_revocation_list",
-    "sign": "Signer certify countersign",
-    "status": "REASONS SignatureStatus SignerStatus",
+    "service": "fetch_revocation_lists",
+    "sign": "Signer certify countersign signature_fields",
+    "status": "NOTES REASONS REMEDIES SignatureStatus SignerStatus StampStatus",
     "trust": "TrustEntry TrustList TrustState trust_entry",
     "trustfile": "load_trust",
     "verify": "verify_signatures",
@@ -46,7 +50,9 @@ _PLACES = {
 _MODULE_OF = {name: module for module, names in _PLACES.items() for name in names.split()}
 
 __all__ = [
+    "NOTES",
     "REASONS",
+    "REMEDIES",
     "REVOCATION_REASONS",
     "Authority",
     "EmbeddedFile",
@@ -55,9 +61,11 @@ __all__ = [
     "Signer",
     "SignerStatus",
     "SigningKey",
+    "StampStatus",
     "TrustEntry",
     "TrustList",
     "TrustState",
+    "add_validation_data",
     "certify",
     "certify_person",
     "countersign",
@@ -66,6 +74,7 @@ __all__ = [
     "create_revocation_list",
     "document_information",
     "embedded_files",
+    "fetch_revocation_lists",
     "generate_passphrase",
     "load_authority",
     "load_key",
@@ -73,6 +82,9 @@ __all__ = [
     "read_revocation_list",
     "save_key",
     "self_signed_person",
+    "signature_fields",
+    "signing_certificates",
+    "timestamp",
     "trust_entry",
     "verify_signatures",
     "xmp_packet",

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from diagnb.errors import Fault, SigningFault
 from diagnb.signing.awaiting import finish
 from diagnb.signing.keys import is_authority, require_valid
+from diagnb.signing.service import MOST_DIGITS, stamper
+from diagnb.signing.writing import quiet_writer
 
 if TYPE_CHECKING:
     from cryptography import x509
@@ -23,11 +25,8 @@ if TYPE_CHECKING:
 RESERVED_DIGITS = 8192
 """Hexadecimal digits kept for the signature value; fixed, so no trial signature is needed to measure it."""
 
-_DIGITS_FOR_TIMESTAMP = 24 * 1024
 _BYTES_BESIDE_CERTIFICATES = 1536
 _MAX_TEXT = 500
-_MAX_TIMESTAMP = 1 << 20
-_TIMESTAMP_SECONDS = 20
 
 
 class Signer(Protocol):
@@ -115,19 +114,12 @@ def _signed(
     timestamp_url: str | None,
     first: bool,
 ) -> bytes:
-    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.pdf_utils.misc import PdfError
     from pyhanko.pdf_utils.reader import PdfFileReader
     from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
     from pyhanko.sign.general import SigningError
     from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner
     from pyhanko.sign.timestamps import TimestampRequestError
-
-    class QuietWriter(IncrementalPdfFileWriter):
-        """Leaves document information and XMP as they are: they are part of what was signed."""
-
-        def _update_meta(self) -> None:
-            return None
 
     class TimedSigner(PdfSigner):
         """Takes the time of signing from its caller, not from a clock."""
@@ -146,7 +138,7 @@ def _signed(
     try:
         reader = PdfFileReader(BytesIO(pdf))
         _check_document(reader, field=field, first=first)
-        writer = QuietWriter.from_reader(reader)
+        writer = quiet_writer(reader)
         metadata = PdfSignatureMetadata(
             field_name=field,
             md_algorithm="sha256",
@@ -159,7 +151,7 @@ def _signed(
         signer = TimedSigner(
             metadata,
             signer=_pyhanko_signer(key),
-            timestamper=None if timestamp_url is None else _timestamper(timestamp_url),
+            timestamper=None if timestamp_url is None else stamper(timestamp_url),
             stamp_style=_stamp_style(appearance),
         )
         digits = _reserved_digits(key, timestamped=timestamp_url is not None)
@@ -174,6 +166,21 @@ def _signed(
     except (ValueError, TypeError, KeyError, AttributeError, AssertionError, RecursionError, OSError) as error:
         what = f"can't be signed: its structure is not readable ({type(error).__name__})"
         raise SigningFault(Fault("pdf", what)) from None
+
+
+def signature_fields(pdf: bytes) -> dict[str, bool]:
+    """The signature fields of a PDF in their order, and whether each is signed. Raises SigningFault."""
+    from pyhanko.pdf_utils.misc import PdfError
+    from pyhanko.pdf_utils.reader import PdfFileReader
+    from pyhanko.sign.fields import enumerate_sig_fields
+
+    try:
+        reader = PdfFileReader(BytesIO(pdf))
+        if "/Encrypt" in reader.trailer:
+            raise SigningFault(Fault("pdf", "is encrypted"))
+        return {name: value is not None for name, value, _ in enumerate_sig_fields(reader)}
+    except (PdfError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        raise SigningFault(Fault("pdf", f"can't be read ({type(error).__name__})")) from None
 
 
 def _check_texts(*, reason: str, location: str, moment: datetime) -> None:
@@ -214,7 +221,7 @@ def _reserved_digits(key: Signer, *, timestamped: bool) -> int:
 
     certificates = sum(len(c.public_bytes(Encoding.DER)) for c in (key.certificate, *key.chain))
     needed = max(RESERVED_DIGITS, 2 * (certificates + _BYTES_BESIDE_CERTIFICATES))
-    return needed + _DIGITS_FOR_TIMESTAMP if timestamped else needed
+    return needed + MOST_DIGITS if timestamped else needed
 
 
 def _pyhanko_signer(key: Signer) -> Any:
@@ -235,33 +242,6 @@ def _pyhanko_signer(key: Signer) -> Any:
     store.register_multiple(asn1.Certificate.load(c.public_bytes(Encoding.DER)) for c in key.chain)
     own = asn1.Certificate.load(key.certificate.public_bytes(Encoding.DER))
     return KeySigner(signing_cert=own, cert_registry=store)
-
-
-def _timestamper(url: str) -> Any:
-    if not url.startswith(("https://", "http://")):
-        raise SigningFault(Fault("timestamp_url", "is not a web address", "give https://…"))
-    import urllib.error
-    import urllib.request
-
-    from asn1crypto import tsp
-    from pyhanko.sign.timestamps import TimeStamper, TimestampRequestError
-
-    class Service(TimeStamper):
-        """RFC 3161 over HTTP (section 3.4), the answer bounded in size and time."""
-
-        async def async_request_tsa_response(self, req: Any) -> Any:
-            request = urllib.request.Request(  # noqa: S310 - the scheme is checked above
-                url, data=req.dump(), headers={"Content-Type": "application/timestamp-query"}
-            )
-            try:
-                with urllib.request.urlopen(request, timeout=_TIMESTAMP_SECONDS) as answer:  # noqa: S310
-                    if answer.headers.get_content_type() != "application/timestamp-reply":
-                        raise TimestampRequestError("it answered something that is no time stamp")
-                    return tsp.TimeStampResp.load(answer.read(_MAX_TIMESTAMP))
-            except (urllib.error.URLError, TimeoutError, ConnectionError) as error:
-                raise TimestampRequestError(f"it can't be reached: {error}") from None
-
-    return Service()  # type: ignore[no-untyped-call]
 
 
 def _stamp_style(appearance: bytes | None) -> Any:

@@ -32,18 +32,51 @@ REASONS: Mapping[str, str] = MappingProxyType(
         "not-trusted": "the signer is not on the trust list",
         "certificate-expired": "the signer's certificate has expired and no time stamp proves an earlier signing",
         "certificate-not-yet-valid": "the signer's certificate is not valid yet",
-        "certificate-revoked": "the signer's certificate is revoked on the trust list",
+        "certificate-revoked": "the signer's certificate is revoked and no time stamp proves an earlier signing",
         "outside-trust-period": "the signing time lies outside the period for which the signer is trusted",
         "key-not-for-signing": "the signer's certificate is not meant for signing documents",
         "signing-time-missing": "the signature does not say when it was made",
         "signing-time-in-future": "the signature says it was made later than now",
-        "timestamp-invalid": "the signature's time stamp is broken",
-        "timestamp-not-trusted": "the signature's time stamp comes from a service that is not on the trust list",
+        "timestamp-invalid": "a time stamp is broken or contradicts a later one",
+        "timestamp-not-trusted": "a time stamp comes from a service that is not trusted by the trust list",
+        "timestamp-expired": "a time stamp's service has expired and no later time stamp proves the earlier one",
+        "timestamp-revoked": "a time stamp's service was revoked and no later time stamp proves the earlier one",
         "changed-after-signing": "the file was changed after a signature in a way that is not permitted",
         "metadata-changed": "title, author or other document information was changed after signing",
     }
 )
 """Every code that verification can give, with one plain sentence each."""
+
+NOTES: Mapping[str, str] = MappingProxyType(
+    {
+        "no-time-stamp": "no trusted time stamp: the time of signing is the signer's own statement",
+        "judged-at-time-stamp": "good at the time that a time stamp proves; it would not be good if signed today",
+        "time-stamp-renewal-due": "the newest time stamp's service certificate ends within a year; stamp again before",
+        "no-revocation-list": "no revocation list of the shop's authority was at hand",
+        "revocation-list-older": "the newest revocation list is older than a signature, so it says nothing about it",
+    }
+)
+"""What does not speak against a file but should be known."""
+
+REMEDIES: Mapping[str, str] = MappingProxyType(
+    {
+        "certificate-expired": "signing with --timestamp-url, or `diagnb timestamp` before the certificate expired,"
+        " would have kept this signature good; for this file only a copy of its digest kept elsewhere since then"
+        " (audit log, another stamped report) shows its age",
+        "certificate-revoked": "a time stamp from before the revocation would have kept this signature good; ask the"
+        " shop since when the key does not count, and have the record signed anew by a trusted person",
+        "not-trusted": "ask the shop for its trust list and compare the fingerprint by another way than e-mail, then"
+        " `diagnb verify --trust`, or `diagnb key trust` with the certificate",
+        "timestamp-not-trusted": "if the service is one you trust, put its authority's certificate on the trust list:"
+        " `diagnb key trust FILE.pem --timestamp-service`",
+        "timestamp-expired": "stamping again before the service's certificate ended would have kept it good:"
+        " `diagnb timestamp` once a year",
+        "timestamp-revoked": "a later stamp of another service, made before the revocation, would have kept it good",
+        "expected-signature-missing": "ask the shop for the copy that carries all signatures",
+        "outside-trust-period": "ask the shop from when until when this key was to be trusted",
+    }
+)
+"""What would help, or would have helped, where something can."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +85,10 @@ class SignerStatus:
 
     `intact`: the covered bytes and the signature value belong together and cover a whole revision.
     `covers`: number of bytes from the start of the file that the signature vouches for.
-    `signed_at` is the time stamp's time when `timestamped`, else the signer's own statement.
+    `signed_at` is the time stamp's time when `timestamped`, else the signer's own statement `stated_at`.
+    `proven_at`: the moment at which a trusted time stamp proves that the signature was there; it is judged then, and
+    at the time of verification when there is none. `trusted`: good at that time; `trusted_now`: would still be good
+    if it had been made at the time of verification.
     """
 
     field: str
@@ -67,6 +103,23 @@ class SignerStatus:
     location: str
     covers: int
     fingerprint: str
+    codes: tuple[str, ...]
+    stated_at: datetime | None = None
+    proven_at: datetime | None = None
+    trusted_now: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StampStatus:
+    """A time stamp over the whole file as it then was. `renew_before`: end of its service's certificate."""
+
+    field: str
+    service: str
+    time: datetime | None
+    intact: bool
+    trusted: bool
+    covers: int
+    renew_before: datetime | None
     codes: tuple[str, ...]
 
 
@@ -84,9 +137,13 @@ class SignatureStatus:
     signed_bytes: bytes | None = None
     unsigned_prefix_length: int = 0
     reasons: tuple[str, ...] = ()
+    stamps: tuple[StampStatus, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         unknown = set(self.reasons).union(*(s.codes for s in self.signatures)) - REASONS.keys()
+        unknown |= set().union(*(s.codes for s in self.stamps)) - REASONS.keys()
+        unknown |= set(self.notes) - NOTES.keys()
         if unknown:
             raise ValueError(f"not a reason code: {sorted(unknown)}")
         if not self.signatures and not self.reasons:

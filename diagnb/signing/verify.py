@@ -9,65 +9,23 @@ run long.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from diagnb.signing.attachments import raw_information, raw_xmp
-from diagnb.signing.awaiting import finish
 from diagnb.signing.changes import permitted_since
 from diagnb.signing.coverage import covered_end
+from diagnb.signing.evidence import Evidence, collect
+from diagnb.signing.finding import Finding
+from diagnb.signing.identity import check_signer, check_stamp
 from diagnb.signing.reading import Refused, check_frame, entry, open_pdf, refuse_actions, refuse_nested_fields
-from diagnb.signing.status import SignatureStatus, SignerStatus
-from diagnb.signing.trust import TrustEntry, TrustList
+from diagnb.signing.status import SignatureStatus
+from diagnb.signing.trust import TrustList
 
-_CLOCK_ALLOWANCE = timedelta(hours=24)
 _SIGNATURE_KINDS = {"/ETSI.CAdES.detached": "/Sig", "/ETSI.RFC3161": "/DocTimeStamp"}
 _DIGESTS = frozenset({"sha256", "sha384", "sha512"})
 _END = re.compile(rb"%%EOF(?:\r\n|\n|\r)?")
-
-
-@dataclass(slots=True)
-class _Finding:
-    """One signature while it is looked at."""
-
-    name: str
-    revision: int = 1 << 30
-    end: int = 0
-    embedded: Any = None
-    timestamp_only: bool = False
-    certifies: bool = False
-    intact: bool = False
-    trusted: bool = False
-    signer: str = ""
-    role: str = ""
-    signed_at: datetime | None = None
-    timestamped: bool = False
-    reason: str = ""
-    location: str = ""
-    fingerprint: str = ""
-    codes: list[str] = field(default_factory=list)
-
-    def add(self, code: str) -> None:
-        if code not in self.codes:
-            self.codes.append(code)
-
-    def status(self) -> SignerStatus:
-        return SignerStatus(
-            field=self.name,
-            signer=self.signer,
-            role=self.role,
-            intact=self.intact,
-            trusted=self.trusted and self.intact,
-            signed_at=self.signed_at,
-            timestamped=self.timestamped,
-            certifies=self.certifies,
-            reason=self.reason,
-            location=self.location,
-            covers=self.end,
-            fingerprint=self.fingerprint,
-            codes=tuple(self.codes),
-        )
+_RENEWAL = timedelta(days=365)
 
 
 def verify_signatures(
@@ -102,9 +60,18 @@ def _verify(pdf: bytes, trust: TrustList, moment: datetime, expected: tuple[str,
         raise Refused("no-signature")
     for found in findings:
         _guarded(found, "malformed-signature", _check_integrity, found, reader, pdf)
-        if found.embedded is not None:
-            _guarded(found, "malformed-signature", _check_signer, found, trust, moment)
     findings.sort(key=lambda f: (f.revision, f.end))
+    evidence = collect(reader, trust)
+    ceiling = moment
+    for found in reversed(findings):
+        if found.embedded is None:
+            continue
+        if found.timestamp_only:
+            _guarded(found, "timestamp-invalid", check_stamp, found, evidence, ceiling=ceiling)
+            if found.trusted and found.intact and found.signed_at is not None:
+                ceiling = min(ceiling, found.signed_at)
+        else:
+            _guarded(found, "malformed-signature", check_signer, found, evidence, ceiling=ceiling, moment=moment)
     reasons: list[str] = []
     later = _check_changes(findings, reader, reasons)
     first = findings[0]
@@ -119,24 +86,26 @@ def _verify(pdf: bytes, trust: TrustList, moment: datetime, expected: tuple[str,
         reasons.append("expected-signature-missing")
     every = dict.fromkeys([*(code for f in findings for code in f.codes), *reasons])
     return SignatureStatus(
-        signatures=tuple(f.status() for f in findings if not f.timestamp_only),
+        signatures=tuple(f.signer_status() for f in findings if not f.timestamp_only),
+        stamps=tuple(f.stamp_status() for f in findings if f.timestamp_only),
         later_changes=later,
         signed_bytes=signed,
         unsigned_prefix_length=_prefix_length(reader, first, pdf) if signed is not None else 0,
         reasons=tuple(every),
+        notes=_notes(findings, evidence, moment),
     )
 
 
-def _guarded(found: _Finding, code: str, step: Any, *arguments: Any) -> None:
+def _guarded(found: Finding, code: str, step: Any, *arguments: Any, **options: Any) -> None:
     try:
-        step(*arguments)
+        step(*arguments, **options)
     except Refused as refusal:
         found.add(refusal.code)
     except Exception:  # noqa: BLE001 - see verify_signatures
         found.add(code)
 
 
-def _signatures(reader: Any) -> list[_Finding]:
+def _signatures(reader: Any) -> list[Finding]:
     form = entry(reader.root, "/AcroForm")
     fields = entry(form, "/Fields", ()) if form is not None else ()
     findings, names, values = [], set(), set()
@@ -145,7 +114,7 @@ def _signatures(reader: Any) -> list[_Finding]:
         if entry(item, "/FT") != "/Sig" or "/V" not in item:
             continue
         name = str(entry(item, "/T", ""))
-        found = _Finding(name=name)
+        found = Finding(name=name)
         reference = getattr(item.raw_get("/V"), "reference", None)
         if not name or name in names or reference is None or reference in values:
             found.add("malformed-signature")
@@ -157,7 +126,7 @@ def _signatures(reader: Any) -> list[_Finding]:
     return findings
 
 
-def _open_signature(found: _Finding, item: Any, reader: Any) -> None:
+def _open_signature(found: Finding, item: Any, reader: Any) -> None:
     from pyhanko.sign.validation.pdf_embedded import EmbeddedPdfSignature
 
     value = item["/V"]
@@ -176,7 +145,7 @@ def _open_signature(found: _Finding, item: Any, reader: Any) -> None:
     found.embedded = embedded
 
 
-def _check_integrity(found: _Finding, reader: Any, pdf: bytes) -> None:
+def _check_integrity(found: Finding, reader: Any, pdf: bytes) -> None:
     from pyhanko.sign.validation.status import SignatureCoverageLevel
 
     embedded = found.embedded
@@ -197,123 +166,7 @@ def _check_integrity(found: _Finding, reader: Any, pdf: bytes) -> None:
         found.add("malformed-signature")
 
 
-def _check_signer(found: _Finding, trust: TrustList, moment: datetime) -> None:
-    from pyhanko.sign.validation.errors import SignatureValidationError
-    from pyhanko.sign.validation.pdf_embedded import (
-        async_validate_pdf_signature,
-        async_validate_pdf_timestamp,
-    )
-
-    embedded = found.embedded
-    services = _roots(trust, "timestamp-service")
-    if found.timestamp_only:
-        stamp = finish(async_validate_pdf_timestamp(embedded, _context(services, moment), skip_diff=True))
-        found.intact = bool(stamp.intact and stamp.valid) and not found.codes
-        found.trusted = bool(stamp.trusted)
-        if not found.intact:
-            found.add("timestamp-invalid")
-        elif not found.trusted:
-            found.add("timestamp-not-trusted")
-        return
-
-    try:
-        certificate = embedded.signer_cert
-    except SignatureValidationError:
-        found.add("signature-invalid")
-        return
-    found.fingerprint = certificate.sha256.hex()
-    found.signer, found.role = _subject(certificate)
-    person = trust.find(found.fingerprint)
-    roots = _roots(trust, "authority")
-    if person is not None and person.kind == "person":
-        roots = [_asn1(person)]
-
-    def judged(at: datetime) -> Any:
-        return finish(
-            async_validate_pdf_signature(
-                embedded,
-                signer_validation_context=_context(roots, at),
-                ts_validation_context=_context(services, moment),
-                skip_diff=True,
-            )
-        )
-
-    try:
-        status = judged(moment)
-    except SignatureValidationError:
-        found.add("signature-invalid")
-        return
-    found.signed_at = status.signer_reported_dt
-    stamp = status.timestamp_validity
-    effective = moment
-    if stamp is not None:
-        if not (stamp.intact and stamp.valid):
-            found.add("timestamp-invalid")
-        elif not stamp.trusted:
-            found.add("timestamp-not-trusted")
-        else:
-            found.timestamped = True
-            found.signed_at = effective = stamp.timestamp
-            status = judged(effective)
-    if not status.intact:
-        found.add("digest-mismatch")
-    if not status.valid:
-        found.add("signature-invalid")
-    broken = {"not-whole-revision", "padding-not-zero", "malformed-signature", "algorithm-not-allowed"}
-    found.intact = bool(status.intact and status.valid) and not broken & set(found.codes)
-    if status.intact and status.valid:
-        _check_trust(found, status, person, trust, moment=moment, effective=effective)
-
-
-def _check_trust(
-    found: _Finding,
-    status: Any,
-    person: TrustEntry | None,
-    trust: TrustList,
-    *,
-    moment: datetime,
-    effective: datetime,
-) -> None:
-    certificate = found.embedded.signer_cert
-    before = list(found.codes)
-    usage = certificate.key_usage_value
-    if usage is None or "non_repudiation" not in usage.native:
-        found.add("key-not-for-signing")
-    if effective < certificate.not_valid_before:
-        found.add("certificate-not-yet-valid")
-    if effective > certificate.not_valid_after:
-        found.add("certificate-expired")
-    if found.signed_at is None:
-        found.add("signing-time-missing")
-    elif found.signed_at > moment + _CLOCK_ALLOWANCE:
-        found.add("signing-time-in-future")
-    path = status.validation_path
-    anchor = trust.find(path.trust_anchor.certificate.sha256.hex()) if path is not None else None
-    entries = [known for known in (person, anchor) if known is not None]
-    if anchor is None and not ({"certificate-expired", "certificate-not-yet-valid"} & set(found.codes)):
-        found.add("not-trusted")
-    for known in entries:
-        if known.status == "revoked":
-            if not (found.timestamped and known.until is not None and effective < known.until):
-                found.add("certificate-revoked")
-        elif found.signed_at is None or not known.covers(found.signed_at):
-            found.add("outside-trust-period")
-        if known.kind == "person":
-            found.signer, found.role = known.name, known.role
-    if not status.trusted and found.codes == before:
-        found.add("not-trusted")
-    # A certificate that is out of date and unknown as well must not look as if only the date were wrong.
-    if "not-trusted" not in found.codes and anchor is None and person is None and not _known(found, trust):
-        found.add("not-trusted")
-    found.trusted = found.codes == before
-
-
-def _known(found: _Finding, trust: TrustList) -> bool:
-    issuer = found.embedded.signer_cert.issuer
-    return any(_asn1(e).subject == issuer for e in trust.entries if e.kind == "authority")
-
-
-def _check_changes(findings: list[_Finding], reader: Any, reasons: list[str]) -> bool:
+def _check_changes(findings: list[Finding], reader: Any, reasons: list[str]) -> bool:
     """Whether something was added that may not be added; marks the signatures it was added after."""
     total = reader.xrefs.total_revisions
     vouched = {f.revision for f in findings if f.end}
@@ -346,7 +199,7 @@ def _same_metadata(signed: bytes, now: Any) -> bool:
         return False
 
 
-def _prefix_length(reader: Any, first: _Finding, pdf: bytes) -> int:
+def _prefix_length(reader: Any, first: Finding, pdf: bytes) -> int:
     if first.revision == 0:
         return 0
     closing = reader.xrefs.get_xref_container_info(first.revision - 1).end_location
@@ -354,31 +207,23 @@ def _prefix_length(reader: Any, first: _Finding, pdf: bytes) -> int:
     return end.end() if end is not None else 0
 
 
-def _subject(certificate: Any) -> tuple[str, str]:
-    native = certificate.subject.native
-    name, role = (native.get(key, "") for key in ("common_name", "organizational_unit_name"))
-    return (str(part if isinstance(part, str) else next(iter(part), ""))[:128] for part in (name, role))  # type: ignore[return-value]
-
-
-def _roots(trust: TrustList, kind: str) -> list[Any]:
-    return [_asn1(known) for known in trust.entries if known.kind == kind]
-
-
-def _asn1(known: TrustEntry) -> Any:
-    from asn1crypto import x509
-    from cryptography.hazmat.primitives.serialization import Encoding
-
-    return x509.Certificate.load(known.certificate.public_bytes(Encoding.DER))
-
-
-def _context(roots: list[Any], moment: datetime) -> Any:
-    from pyhanko_certvalidator import ValidationContext
-    from pyhanko_certvalidator.registry import SimpleTrustManager
-
-    return ValidationContext(
-        trust_manager=SimpleTrustManager.build(trust_roots=roots),
-        moment=moment,
-        best_signature_time=moment,
-        allow_fetching=False,
-        revocation_mode="soft-fail",
-    )
+def _notes(findings: list[Finding], evidence: Evidence, moment: datetime) -> tuple[str, ...]:
+    """What speaks neither for nor against the file, but should be known."""
+    notes = []
+    people = [f for f in findings if not f.timestamp_only]
+    if any(f.proven_at is None for f in people):
+        notes.append("no-time-stamp")
+    elif any(not f.trusted_now and f.trusted for f in people):
+        notes.append("judged-at-time-stamp")
+    stamps = [f for f in findings if f.timestamp_only and f.trusted]
+    newest = stamps[-1].expires if stamps else None
+    if newest is not None and newest - moment < _RENEWAL:
+        notes.append("time-stamp-renewal-due")
+    authorities = [e.certificate for e in evidence.trust.entries if e.kind == "authority"]
+    lists = [made for made in (evidence.newest_list(a) for a in authorities) if made is not None]
+    signed = [f.signed_at for f in people if f.signed_at is not None]
+    if not lists:
+        notes.append("no-revocation-list")
+    elif signed and min(lists) < max(signed):
+        notes.append("revocation-list-older")
+    return tuple(notes)
