@@ -58,6 +58,9 @@ ONLY_IN = {
     "ipywidgets": ("forms/", "notebook/"),
     "anywidget": ("forms/", "notebook/"),
     "pyvisa": ("instruments/scpi.py",),
+    "sqlalchemy": ("archive/database.py",),
+    "duckdb": ("archive/copy.py",),
+    "distributed": ("archive/workers.py",),
 }
 """Packages that one place knows, so that they can be replaced there."""
 

@@ -1,0 +1,392 @@
+"""The tables, and every statement on them: the only file that knows SQLAlchemy.
+
+One code path for SQLite (WAL, synchronous=FULL, BEGIN IMMEDIATE) and PostgreSQL. Every table only grows: triggers
+refuse UPDATE and DELETE, and on PostgreSQL the writing role has no right to either. Writers follow one another
+(the immediate transaction of SQLite, an advisory lock on PostgreSQL), because each entry carries the hash of the
+one before it. Texts are kept as texts: a store that parses JSON would no longer give back the bytes that were signed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from diagnb.archive.chain import ROOT, Entry, Head
+from diagnb.archive.fault import ArchiveFault, archive_fault
+from diagnb.archive.rows import RESULT_COLUMNS, REVISION_FACTS, TEST_COLUMNS
+from diagnb.errors import Fault, MissingPackage
+
+try:
+    import sqlalchemy as sa
+    from sqlalchemy import event
+    from sqlalchemy.engine import URL, Connection, Engine, make_url
+    from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
+except ImportError as missing:
+    raise MissingPackage(Fault("sqlalchemy", "is not installed", "pip install 'diagnb[archive]'")) from missing
+
+VERSION = 2
+"""The version of the tables that this code writes."""
+_LOCK = 0x6469_6167_6E62
+_BUSY_SECONDS = 60
+_TEXT = sa.Text()
+_NUMBER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+_META = sa.MetaData()
+_KINDS: dict[str, Any] = {"text": _TEXT, "real": sa.Double(), "whole": _NUMBER, "bytes": sa.LargeBinary()}
+
+
+def _columns(kinds: Mapping[str, str], required: Collection[str] = ()) -> list[Any]:
+    return [sa.Column(name, _KINDS[kind], nullable=name not in required) for name, kind in kinds.items()]
+
+
+MIGRATION = sa.Table("migration", _META, sa.Column("version", _NUMBER, primary_key=True), sa.Column("made", _TEXT, nullable=False))  # fmt: skip
+ENTRY = sa.Table(
+    "entry", _META, sa.Column("seq", _NUMBER, primary_key=True, autoincrement=False),
+    *(sa.Column(name, _TEXT, nullable=False) for name in ("body", "previous", "hash")),
+)  # fmt: skip
+REVISION = sa.Table(
+    "revision", _META, sa.Column("seq", _NUMBER, primary_key=True, autoincrement=False),
+    sa.Column("record", _TEXT, nullable=False), sa.Column("revision", _NUMBER, nullable=False),
+    sa.Column("digest", _TEXT, nullable=False), sa.Column("added", _TEXT, nullable=False),
+    *_columns(REVISION_FACTS), sa.Column("document", _TEXT, nullable=False),
+    sa.UniqueConstraint("record", "revision"),
+    sa.Index("revision_vin", "vin"), sa.Index("revision_claim", "claim"),
+)  # fmt: skip
+RESULT = sa.Table(
+    "result", _META, sa.Column("seq", _NUMBER, primary_key=True, autoincrement=False),
+    sa.Column("place", _NUMBER, primary_key=True, autoincrement=False), *_columns(RESULT_COLUMNS),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+CONTENT = sa.Table(
+    "content", _META, sa.Column("sha256", _TEXT, primary_key=True), sa.Column("size", _NUMBER, nullable=False),
+    sa.Column("bytes", sa.LargeBinary(), nullable=False),
+)  # fmt: skip
+ATTACHED = sa.Table(
+    "attached", _META, sa.Column("seq", _NUMBER, primary_key=True, autoincrement=False),
+    sa.Column("record", _TEXT, nullable=False), sa.Column("revision", _NUMBER, nullable=False),
+    sa.Column("kind", _TEXT, nullable=False), sa.Column("name", _TEXT, nullable=False),
+    sa.Column("sha256", _TEXT, nullable=False), sa.Column("added", _TEXT, nullable=False),
+    sa.UniqueConstraint("record", "revision", "kind", "sha256"),
+)  # fmt: skip
+SHEET = sa.Table("sheet", _META, sa.Column("digest", _TEXT, primary_key=True), sa.Column("kind", _TEXT, nullable=False), sa.Column("document", _TEXT, nullable=False))  # fmt: skip
+LAYOUT = sa.Table("layout", _META, sa.Column("digest", _TEXT, primary_key=True), sa.Column("document", _TEXT, nullable=False))  # fmt: skip
+TEST = sa.Table(
+    "test", _META, sa.Column("seq", _NUMBER, primary_key=True, autoincrement=False),
+    sa.Column("place", _NUMBER, primary_key=True, autoincrement=False), *_columns(TEST_COLUMNS),
+    sa.Index("test_layout", "layout"), sqlite_with_rowid=False,
+)  # fmt: skip
+TABLES: dict[str, sa.Table] = {table.name: table for table in _META.sorted_tables}
+_ADDED_IN: dict[int, tuple[sa.Table, ...]] = {
+    1: (MIGRATION, ENTRY, REVISION, RESULT, CONTENT, ATTACHED),
+    2: (SHEET, LAYOUT, TEST),
+}
+Fill = Callable[["Database", "Writer", int], None]
+
+
+def address(url: str | Path) -> URL:
+    """A store's address: a path of an SQLite file, or ``postgresql://…``. Raises :class:`ArchiveFault`."""
+    text = str(url)
+    if "://" not in text:
+        return URL.create("sqlite", database=text)
+    try:
+        found = make_url(text)
+    except (ArgumentError, ValueError) as error:
+        raise archive_fault("archive", "is not an address of a store", "a file, or postgresql://host/name") from error
+    if found.drivername in ("postgresql", "postgres"):
+        found = found.set(drivername="postgresql+psycopg")
+    if found.drivername not in ("sqlite", "postgresql+psycopg"):
+        raise archive_fault("archive", f"{found.drivername} is no kind of store", "a file, or postgresql://host/name")
+    return found
+
+
+class Database:
+    """One open store. Reads see one moment each; writes go through :meth:`writing`."""
+
+    def __init__(self, url: str | Path, *, create: bool = False) -> None:
+        self.address = address(url)
+        self.sqlite = self.address.get_backend_name() == "sqlite"
+        self.name = self.address.render_as_string(hide_password=True)
+        if self.sqlite:
+            path = Path(self.address.database or "")
+            if not create and not path.is_file():
+                raise archive_fault(str(path), "there is no such archive", "diagnb archive add makes one")
+            path.parent.mkdir(parents=True, exist_ok=True)
+        arguments: dict[str, Any] = {"timeout": _BUSY_SECONDS, "check_same_thread": False} if self.sqlite else {}
+        try:
+            self._engine: Engine = sa.create_engine(self.address, connect_args=arguments, pool_pre_ping=not self.sqlite)
+        except (NoSuchModuleError, ImportError) as error:
+            raise MissingPackage(Fault("psycopg", "is not installed", "pip install 'diagnb[archive]'")) from error
+        if self.sqlite:
+            event.listen(self._engine, "connect", _configure_sqlite)
+            event.listen(self._engine, "begin", _begin_sqlite)
+
+    def close(self) -> None:
+        """Give back all connections."""
+        self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One read transaction: all its statements see the same moment."""
+        with self._said(), self._engine.connect() as connection:
+            if not self.sqlite:
+                connection = connection.execution_options(isolation_level="REPEATABLE READ")
+            with connection.begin():
+                yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Writer]:
+        """One write transaction, alone in the store; acknowledged when the block is left without an error."""
+        with self._said(), self._engine.connect() as found, (connection := found.execution_options(alone=True)).begin():
+            if not self.sqlite:
+                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_LOCK)))
+            yield Writer(connection)
+
+    @contextmanager
+    def _said(self) -> Iterator[None]:
+        try:
+            yield
+        except SQLAlchemyError as error:
+            raise _fault(self.name, error) from error
+
+    def migrate(self, *, made: str, fill: Fill, to: int = VERSION) -> int:
+        """Bring the tables up to ``to``, each step in one transaction; returns the version found.
+
+        ``fill`` gives new tables of an upgraded store what they would have held from the start. Raises
+        :class:`ArchiveFault` for a store that a newer version has written.
+        """
+        found = self.version()
+        if found > VERSION:
+            raise archive_fault(self.name, f"was written by a newer version (tables {found})", "install that one")
+        for version in range(found + 1, to + 1):
+            with self.writing() as writer:
+                # Another process may have been quicker while this one waited.
+                if _version(writer.connection) >= version:
+                    continue
+                for table in _ADDED_IN[version]:
+                    table.create(writer.connection)
+                    _only_grows(writer.connection, table.name, sqlite=self.sqlite)
+                fill(self, writer, version)
+                writer.insert("migration", [{"version": version, "made": made}])
+        return found
+
+    def version(self) -> int:
+        """The version of the tables there are; 0 when there are none."""
+        with self.reading() as connection:
+            return _version(connection)
+
+    def damage(self) -> tuple[str, ...]:
+        """What the store itself finds wrong with its file; nothing to ask on PostgreSQL."""
+        if not self.sqlite:
+            return ()
+        try:
+            with self.reading() as connection:
+                said = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(20)")]
+        except ArchiveFault as error:
+            return tuple(f.what for f in error.faults)
+        return tuple(line for line in said if line != "ok")
+
+    def grant_writer(self, role: str) -> None:
+        """Let ``role`` read and add, and nothing else (PostgreSQL). Run by the owner of the tables."""
+        if self.sqlite:
+            raise archive_fault(self.name, "an SQLite file has no roles", "its protection is that of the file")
+        with self.writing() as writer:
+            quoted = self._engine.dialect.identifier_preparer.quote_identifier(role)
+            names = ", ".join(TABLES)
+            for statement in (
+                f"REVOKE ALL ON {names} FROM {quoted}",
+                f"REVOKE ALL ON {names} FROM PUBLIC",
+                f"GRANT USAGE ON SCHEMA public TO {quoted}",
+                f"GRANT SELECT, INSERT ON {names} TO {quoted}",
+            ):
+                writer.connection.exec_driver_sql(statement)
+
+    def execute(self, statement: Any, connection: Connection | None = None) -> Sequence[Any]:
+        """All rows of one statement, in ``connection`` or in a moment of its own."""
+        if connection is not None:
+            return connection.execute(statement).fetchall()
+        with self.reading() as own:
+            return own.execute(statement).fetchall()
+
+    def stream(self, statement: Any, *, size: int = 5000) -> Iterator[Any]:
+        """The rows of one statement without holding them all."""
+        with self.reading() as connection:
+            options = {"yield_per": size} if self.sqlite else {"yield_per": size, "stream_results": True}
+            yield from connection.execution_options(**options).execute(statement)
+
+
+class Writer:
+    """What may be done inside a write transaction: look, and add."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+
+    def head(self) -> Head:
+        """The last entry."""
+        return head(self.connection)
+
+    def insert(self, table: str, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Add rows; one of them that is there already is an error."""
+        if rows:
+            self.connection.execute(TABLES[table].insert(), list(rows))
+
+    def insert_new(self, table: str, key: str, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Add the rows whose ``key`` is not there yet (contents, sheets and layouts go by their digest)."""
+        wanted = {row[key]: row for row in rows}
+        known = self.known(table, key, wanted)
+        self.insert(table, [row for name, row in wanted.items() if name not in known])
+
+    def known(self, table: str, key: str, values: Iterable[Any]) -> set[Any]:
+        """Which of these values a column holds."""
+        column, found = TABLES[table].c[key], set()
+        for some in _parts(list(values)):
+            found |= {row[0] for row in self.connection.execute(sa.select(column).where(column.in_(some)))}
+        return found
+
+    def digests(self, records: Collection[str]) -> dict[tuple[str, int], tuple[int, str]]:
+        """Entry number and digest of every stored revision of these records."""
+        found: dict[tuple[str, int], tuple[int, str]] = {}
+        wanted = sa.select(REVISION.c.record, REVISION.c.revision, REVISION.c.seq, REVISION.c.digest)
+        for some in _parts(sorted(records)):
+            for record, revision, seq, digest in self.connection.execute(wanted.where(REVISION.c.record.in_(some))):
+                found[record, revision] = (seq, digest)
+        return found
+
+
+def head(connection: Connection) -> Head:
+    """The last entry of the store."""
+    row = connection.execute(sa.select(ENTRY.c.seq, ENTRY.c.hash).order_by(ENTRY.c.seq.desc()).limit(1)).first()
+    return Head(row[0], row[1]) if row else Head(0, ROOT)
+
+
+def entries() -> Any:
+    """Statement: every entry in its order."""
+    return sa.select(ENTRY.c.seq, ENTRY.c.body, ENTRY.c.previous, ENTRY.c.hash).order_by(ENTRY.c.seq)
+
+
+def as_entry(row: Any) -> Entry:
+    """A row of :func:`entries`."""
+    return Entry(row[0], row[1], row[2], row[3])
+
+
+def table_rows(table: str, *columns: str, after: int = 0, until: int | None = None) -> Any:
+    """Statement: columns of a table, its rows with entry numbers above ``after``, in their order."""
+    chosen = TABLES[table]
+    statement = sa.select(*(chosen.c[name] for name in columns)).where(chosen.c.seq > after)
+    if until is not None:
+        statement = statement.where(chosen.c.seq <= until)
+    order = [chosen.c.seq, *([chosen.c.place] if "place" in chosen.c else [])]
+    return statement.order_by(*order)
+
+
+def whole_table(table: str, *columns: str) -> Any:
+    """Statement: columns of a table, in no order."""
+    return sa.select(*(TABLES[table].c[name] for name in columns))
+
+
+def tests_of(layouts: Collection[str], *columns: str) -> Any:
+    """Statement: columns of the tests with these layouts."""
+    return sa.select(*(TEST.c[name] for name in columns)).where(TEST.c.layout.in_(list(layouts)))
+
+
+def chosen(table: str, key: str, values: Collection[Any], *columns: str) -> Any:
+    """Statement: columns of the rows whose ``key`` is among ``values`` (at most some thousands)."""
+    return sa.select(*(TABLES[table].c[name] for name in columns)).where(TABLES[table].c[key].in_(list(values)))
+
+
+def revisions(
+    *columns: str, record: str = "", claim: str = "", vin: str = "", unit: str = "", latest: bool = False
+) -> Any:
+    """Statement: columns of revisions, filtered, in the order of their entries."""
+    statement = sa.select(*(REVISION.c[name] for name in columns))
+    for name, value in (("record", record), ("claim", claim), ("vin", vin), ("unit", unit)):
+        if value:
+            statement = statement.where(REVISION.c[name] == value)
+    if latest:
+        later = sa.select(REVISION.c.record, sa.func.max(REVISION.c.revision).label("top")).group_by(REVISION.c.record)
+        last = later.subquery()
+        statement = statement.join(last, sa.and_(last.c.record == REVISION.c.record, last.c.top == REVISION.c.revision))
+    return statement.order_by(REVISION.c.seq)
+
+
+def one_revision(record: str, revision: int | None, *columns: str) -> Any:
+    """Statement: columns of one revision, the latest when none is named."""
+    statement = sa.select(*(REVISION.c[name] for name in columns)).where(REVISION.c.record == record)
+    if revision is not None:
+        return statement.where(REVISION.c.revision == revision)
+    return statement.order_by(REVISION.c.revision.desc()).limit(1)
+
+
+def attachments_of(record: str, revision: int | None = None) -> Any:
+    """Statement: what is attached to a record: seq, revision, kind, name, sha256, added."""
+    c = ATTACHED.c
+    statement = sa.select(c.seq, c.revision, c.kind, c.name, c.sha256, c.added).where(c.record == record)
+    return (statement if revision is None else statement.where(c.revision == revision)).order_by(c.seq)
+
+
+def _parts(values: list[Any], size: int = 900) -> Iterator[list[Any]]:
+    for start in range(0, len(values), size):
+        yield values[start : start + size]
+
+
+def _version(connection: Connection) -> int:
+    if not sa.inspect(connection).has_table("migration"):
+        return 0
+    return int(connection.execute(sa.select(sa.func.coalesce(sa.func.max(MIGRATION.c.version), 0))).scalar_one())
+
+
+def _only_grows(connection: Connection, table: str, *, sqlite: bool) -> None:
+    """Refuse UPDATE and DELETE, so that nobody changes a row by mistake; who means to is seen by the chain."""
+    if sqlite:
+        for verb in ("UPDATE", "DELETE"):
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
+                f"BEGIN SELECT RAISE(ABORT, '{table} only grows'); END"
+            )
+        return
+    connection.exec_driver_sql(
+        "CREATE OR REPLACE FUNCTION diagnb_only_grows() RETURNS trigger LANGUAGE plpgsql AS "
+        "$$ BEGIN RAISE EXCEPTION '%% only grows', TG_TABLE_NAME; END $$"
+    )
+    connection.exec_driver_sql(
+        f"CREATE TRIGGER {table}_only_grows BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+        "FOR EACH STATEMENT EXECUTE FUNCTION diagnb_only_grows()"
+    )
+
+
+def _configure_sqlite(connection: Any, _record: Any) -> None:
+    # The driver's own BEGIN comes too late and is never immediate.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", f"busy_timeout={_BUSY_SECONDS * 1000}", "trusted_schema=OFF", "cell_size_check=ON"):  # fmt: skip
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    alone = connection.get_execution_options().get("alone", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if alone else "BEGIN")
+
+
+def _fault(name: str, error: SQLAlchemyError) -> ArchiveFault:
+    cause = getattr(error, "orig", None) or error
+    said = " ".join(str(cause).split())[:300]
+    lower = said.lower()
+    repair = "see diagnb archive audit"
+    if "full" in lower or "no space" in lower or "could not extend" in lower or "too large" in lower:
+        repair = "nothing of it was kept; make room on the disk and add it again"
+    elif "disk i/o" in lower:
+        repair = "nothing of it was kept; look at the disk, then add it again"
+    elif "locked" in lower or "busy" in lower:
+        repair = "another program holds the store; try again"
+    elif "malformed" in lower or "not a database" in lower or "corrupt" in lower:
+        repair = "the file is damaged: keep it, take the last copy, and audit both"
+    elif "permission denied" in lower or "readonly" in lower:
+        repair = "this role may only read and add; ask the owner of the store"
+    elif "connect" in lower or "server closed" in lower or "terminating" in lower:
+        repair = "what was not acknowledged may be added again without harm"
+    kind = "the store refused" if isinstance(error, DatabaseError) else "the store can't be used"
+    return archive_fault(name, f"{kind}: {said}", repair)
+
+
+__all__ = ["TABLES", "VERSION", "Database", "Writer"]
