@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from diagnb.conformity import Advice
@@ -201,7 +201,7 @@ class _Plan:
             limit = self.summed_limit(s, results)
             if limit is not None:
                 limits.append(limit)
-        formula = self.sum_formula(usable, [n for n, r in results.items() if r.value is not None])
+        formula = self.sum_formula(usable)
         own = self.own["sum_check"]
         derived.append(replace(own, formulas=(parse_formula(formula),)))
         return self.with_(derived, limits)
@@ -228,31 +228,37 @@ class _Plan:
             source="sum of the limits of the spans inside: " + " + ".join(f"{u:g} V" for u in uppers),
         )  # fmt: skip
 
-    def term(self, i: int, valued: Collection[str]) -> str:
-        """Span ``i`` in the sum; written out where it has no value, so that the reading in the way is named."""
-        if f"span_{i}_drop" in valued:
-            return f"span_{i}_drop"
-        return f"drop_{i}" if f"drop_{i}" in self.taken or not self.has_span(i) else f"(node_{i} - node_{i + 1})"
+    def sum_formula(self, usable: set[str]) -> str:
+        """Source voltage less every drop and the load, nodes that cancel left out.
 
-    def sum_formula(self, usable: set[str], valued: Collection[str]) -> str:
-        """Source voltage less every drop and the load. Without anything read independently it would prove nothing."""
-        nodes, last = self.path.nodes, len(self.path.nodes)
-        closed = nodes[-1].kind == "source ground"
+        Without anything read independently it would prove nothing; then it asks for the source to be read again.
+        """
+        last = len(self.path.nodes)
+        closed = self.path.nodes[-1].kind == "source ground"
         direct = any(f"drop_{i}" in usable for i in range(1, last))
-        first = "node_1" if "source_voltage" not in self.taken and (direct or closed) else "source_voltage"
+        first = "node_1" if direct and "source_voltage" not in self.taken else "source_voltage"
+        signs: dict[str, int] = {first: 1}
         bridged = dict(self.gaps(usable))
-        terms: list[str] = []
         i = 1
         while i < last:
-            if i in bridged:
-                terms.append(f"(node_{i} - node_{bridged[i]})")
-                i = bridged[i]
-                continue
-            terms.append(self.term(i, valued))
-            i += 1
+            following = bridged.get(i, i + 1)
+            if i not in bridged and self.read_across(i, usable):
+                signs[f"drop_{i}"] = -1
+            else:
+                signs[f"node_{i}"] = signs.get(f"node_{i}", 0) - 1
+                signs[f"node_{following}"] = signs.get(f"node_{following}", 0) + 1
+            i = following
         if not closed:
-            terms.append(f"node_{last}")
-        return " - ".join([first, *terms])
+            signs[f"node_{last}"] = signs.get(f"node_{last}", 0) - 1
+        terms = [f"{'+' if sign > 0 else '-'} {name}" for name, sign in signs.items() if sign]
+        return " ".join(sorted(terms, key=lambda term: term[0] == "-")).removeprefix("+ ")
+
+    def read_across(self, i: int, usable: set[str]) -> bool:
+        """Whether span ``i`` enters the sum as read across; also where nothing of it was read, so that this is asked."""
+        if f"drop_{i}" in usable:
+            return True
+        nodes = {f"node_{i}", f"node_{i + 1}"}
+        return not nodes <= usable and (f"drop_{i}" in self.taken or not nodes <= self.taken)
 
     def derived(
         self,
