@@ -35,7 +35,38 @@ _KINDS = (
     (re.compile(r"current|strom|courant|corriente|amp|^i\d?$", re.IGNORECASE), "A"),
 )
 _BARE_UNITS = frozenset(
-    "s ms us µs ns min h V mV kV A mA µA uA kA Ω mΩ kΩ Ohm ohm Hz kHz W kW °C K % bar kPa rpm".split()
+    [
+        "s",
+        "ms",
+        "us",
+        "µs",
+        "ns",
+        "min",
+        "h",
+        "V",
+        "mV",
+        "kV",
+        "A",
+        "mA",
+        "µA",
+        "uA",
+        "kA",
+        "Ω",
+        "mΩ",
+        "kΩ",
+        "Ohm",
+        "ohm",
+        "Hz",
+        "kHz",
+        "W",
+        "kW",
+        "°C",
+        "K",
+        "%",
+        "bar",
+        "kPa",
+        "rpm",
+    ]
 )
 FUNCTIONS = {"V": "dc voltage", "A": "dc current"}
 
