@@ -131,14 +131,15 @@ class Meter:
         source = f"{place}: offset at {name}" if function.zeroed == "each reading" else f"{place}: offset"
         parts: list[Component] = []
         fraction = function.common_fraction
+        limit = place if fraction is None and function.zeroed != "each reading" else ""
         if fraction is None:
-            parts.append(_rectangle(f"{place}: gain at {name}", gain, tag, f"{place}: gain"))
+            parts.append(_rectangle(f"{place}: gain at {name}", gain, tag, f"{place}: gain", limit))
         else:
             if fraction > 0:
                 parts.append(_rectangle(f"{place}: gain", gain * math.sqrt(fraction), tag))
             if fraction < 1:
                 parts.append(_rectangle(f"{place}: gain at {name}", gain * math.sqrt(1 - fraction), tag))
-        parts.append(_rectangle(source, offset, tag))
+        parts.append(_rectangle(source, offset, tag, limit=limit))
         parts.append(_rectangle(f"{name}: quantisation", step / 2 / _ROOT_THREE, tag))
         return Estimate.of(value, parts)
 
@@ -167,8 +168,8 @@ class Meter:
         return Estimate.of(value - error, parts)
 
 
-def _rectangle(source: str, contribution: float, tag: frozenset[str], group: str = "") -> Component:
-    return Component(source, contribution, math.inf, "rectangular", group, tag)
+def _rectangle(source: str, contribution: float, tag: frozenset[str], group: str = "", limit: str = "") -> Component:
+    return Component(source, contribution, math.inf, "rectangular", group, tag, limit)
 
 
 def repeats(

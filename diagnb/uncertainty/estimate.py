@@ -21,6 +21,7 @@ Value = Any
 """A float, or a numpy array of one value per test."""
 Pair = tuple[str, str]
 _ROOT_THREE = math.sqrt(3)
+COMMON = "taken as fully common"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,8 @@ class Component:
     """What one source contributes: sensitivity times standard uncertainty, signed, in the unit of the result.
 
     ``group`` names influences that may be common to an extent that nobody has stated (the gain part of one
-    range of one meter). ``indications`` says which displayed readings the component belongs to.
+    range of one meter). ``indications`` says which displayed readings the component belongs to. ``limit`` names
+    the accuracy limit that gain and offset are both part of.
     """
 
     source: str
@@ -37,6 +39,7 @@ class Component:
     distribution: Distribution = "normal"
     group: str = ""
     indications: frozenset[str] = frozenset()
+    limit: str = ""
 
     def times(self, slope: Value) -> Component:
         """The same source seen through a sensitivity."""
@@ -47,6 +50,7 @@ class Component:
             self.distribution,
             self.group,
             self.indications,
+            self.limit,
         )
 
 
@@ -293,6 +297,7 @@ def _sum(a: Component, b: Component) -> Component:
         a.distribution,
         a.group,
         a.indications | b.indications,
+        a.limit,
     )
 
 
@@ -303,7 +308,8 @@ def resolve(components: Iterable[Component]) -> tuple[BudgetRow, ...]:
       of its gain, offset and quantisation add (JCGM 100, 4.3.7).
     * A group whose common share nobody stated is taken at the end of the correlation range, independent or
       fully common, that makes the uncertainty larger. The variance is linear in the correlation, so one of the
-      two ends is the worst case.
+      two ends is the worst case. At the common end the readings share their whole limit: the offset of the same
+      range adds to the gain, as it does for a reading alone.
     """
     pool = list(merge(components))
     groups: dict[str, list[Component]] = {}
@@ -312,6 +318,8 @@ def resolve(components: Iterable[Component]) -> tuple[BudgetRow, ...]:
             groups.setdefault(c.group, []).append(c)
     shared = {i for c in pool if len(c.indications) > 1 for i in c.indications}
     shared |= {i for members in groups.values() if len(members) > 1 for m in members for i in m.indications}
+    together = {members[0].limit for members in groups.values() if len(members) > 1 and members[0].limit}
+    offsets = {c.limit: c for c in pool if c.limit in together and not c.group and len(c.indications) > 1}
     lone: dict[str, list[Component]] = {}
     rows: list[BudgetRow] = []
     for c in pool:
@@ -329,7 +337,9 @@ def resolve(components: Iterable[Component]) -> tuple[BudgetRow, ...]:
         elif c.group and len(groups[c.group]) > 1:
             if c.group not in done_groups:
                 done_groups.add(c.group)
-                rows.extend(_worst_end(c.group, groups[c.group]))
+                rows.extend(_worst_end(c.group, groups[c.group], offsets.get(c.limit)))
+        elif c.limit and c.limit in offsets and not c.group:
+            continue
         else:
             rows.append(_row(c.source, c.contribution, c, c.distribution))
     return tuple(rows)
@@ -339,20 +349,22 @@ def _row(name: str, contribution: Value, like: Component, distribution: Distribu
     return BudgetRow(name, contribution, 0.0, like.degrees_of_freedom, distribution, note)
 
 
-def _worst_end(group: str, members: list[Component]) -> Iterable[BudgetRow]:
-    together = sum(m.contribution for m in members)
+def _worst_end(group: str, members: list[Component], offset: Component | None) -> Iterable[BudgetRow]:
+    gain = sum(m.contribution for m in members)
     apart = sum(m.contribution**2 for m in members)
-    common = np.greater(together**2, apart)
+    beside: Value = 0.0 if offset is None else offset.contribution
+    whole = abs(gain) + abs(beside)
+    common = np.greater(whole**2, apart + beside**2)
     if np.all(common):
-        yield _row(group, together, members[0], members[0].distribution, "taken as fully common")
-    elif not np.any(common):
-        for m in members:
-            yield _row(m.source, m.contribution, m, m.distribution, "taken as independent")
-    else:
-        for number, m in enumerate(members):
-            first = together if number == 0 else 0.0
-            note = "the larger of common and independent, test by test"
-            yield _row(m.source, np.where(common, first, m.contribution), m, m.distribution, note)
+        yield _row(group, whole, members[0], members[0].distribution, COMMON)
+        return
+    mixed = bool(np.any(common))
+    note = "the larger of common and independent, test by test" if mixed else "taken as independent"
+    for number, m in enumerate(members):
+        shown = np.where(common, whole if number == 0 else 0.0, m.contribution) if mixed else m.contribution
+        yield _row(m.source, shown, m, m.distribution, note)
+    if offset is not None:
+        yield _row(offset.source, np.where(common, 0.0, beside) if mixed else beside, offset, offset.distribution)
 
 
 def type_a(values: Iterable[float], *, source: str = "") -> Estimate:

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from diagnb.errors import Fault, InputFault, MeasurementFault, fault
-from diagnb.uncertainty.estimate import Component, Estimate, Pair, Value, blocks, merge, resolve
+from diagnb.uncertainty.estimate import COMMON, Component, Estimate, Pair, Value, blocks, merge, resolve
 from diagnb.uncertainty.formula import Formula, Table, parse_formula
 from diagnb.uncertainty.propagate import propagate
 
@@ -185,9 +185,8 @@ class _Drawing:
     ) -> None:
         self.formula, self.linear, self.tables = formula, linear, tables
         decided = {row.source: row.assumption for row in linear.parts}
-        self.common = {
-            c.group for c in linear.components if c.group and decided.get(c.group) == "taken as fully common"
-        }
+        self.common = {c.group for c in linear.components if c.group and decided.get(c.group) == COMMON}
+        self.tied = dict(_tied_offsets(linear, self.common))
         lone = {row.source.rsplit(":", 1)[0] for row in linear.parts if row.assumption.startswith("whole limit")}
         self.inputs = {name: (float(e.value), _as_drawn(merge(e.components), lone)) for name, e in inputs.items()}
 
@@ -197,12 +196,12 @@ class _Drawing:
         for name, (value, components) in self.inputs.items():
             total: Value = value
             for c in components:
-                key = c.group if c.group in self.common else c.source
+                key, sign = (c.group, 1.0) if c.group in self.common else self.tied.get(c.source, (c.source, 1.0))
                 if not c.contribution:
                     continue
                 if key not in drawn:
                     drawn[key] = _standard(c, trials, generator)
-                part = drawn[key] * float(c.contribution)
+                part = drawn[key] * (sign * float(c.contribution))
                 if isinstance(total, float):
                     part += total
                     total = part
@@ -223,6 +222,17 @@ class _Drawing:
                 yield name, table.shifted(shift)
             else:
                 yield name, table
+
+
+def _tied_offsets(linear: Estimate, common: set[str]) -> Iterator[tuple[str, tuple[str, float]]]:
+    """Offsets that share the draw of their range's common gain, with the sign that makes them add."""
+    pool = merge(linear.components)
+    for group in sorted(common):
+        members = [c for c in pool if c.group == group]
+        gain = sum(c.contribution for c in members)
+        for c in pool:
+            if c.limit and c.limit == members[0].limit and not c.group and len(c.indications) > 1:
+                yield c.source, (group, math.copysign(1.0, float(gain) * float(c.contribution)))
 
 
 def _as_drawn(components: tuple[Component, ...], lone: set[str]) -> list[Component]:

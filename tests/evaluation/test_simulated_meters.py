@@ -14,7 +14,7 @@ from scipy.stats import binom
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from simulated_meters import Case, Tally, cases, study
 
-TRIALS = 100
+TRIALS = 60
 CASES = cases()
 UNLIKELY = 1e-4
 """A count is a fault when the stated 95 % or 5 % would give one as bad less often than this."""
