@@ -126,7 +126,7 @@ def _supply(reader: Any, writer: Any, trust: TrustList, more: Iterable[x509.Cert
         each for each in (*trust.revocation_lists, *more) if any(issued_by(each, issuer) for issuer in certificates)
     ]
     loaded = [asn1.Certificate.load(c.public_bytes(Encoding.DER)) for c in certificates]
-    held = [crl.CertificateList.load(each.public_bytes(Encoding.DER)) for each in dict.fromkeys(lists)]
+    held = [crl.CertificateList.load(der) for der in dict.fromkeys(each.public_bytes(Encoding.DER) for each in lists)]
 
     def run() -> bool:
         if "/DSS" in reader.root:

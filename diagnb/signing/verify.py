@@ -1,8 +1,8 @@
 """Verifying a signed PDF against a trust list. The one file that verifies with pyHanko.
 
 A hostile file is a result, never an exception: whatever goes wrong while reading it becomes a reason code.
-Order matters: the frame first, then each signature by itself, then who signed; only between revisions that
-a trusted signature vouches for are changes compared, so that an unsigned file can't make the comparison
+Order matters: the frame first, then each signature by itself, then who signed, from the newest to the oldest; only
+after a signature of somebody on the list are changes compared, so that a file of a stranger can't make the comparison
 run long.
 """
 
@@ -175,7 +175,7 @@ def _check_changes(findings: list[Finding], reader: Any, reasons: list[str]) -> 
     for found in findings:
         if found.embedded is None or found.revision >= total - 1:
             continue
-        if found.trusted and found.intact:
+        if found.intact and "not-trusted" not in found.codes:
             try:
                 good = permitted_since(found.embedded, last=found.revision == last)
             except Exception:  # noqa: BLE001 - see verify_signatures
