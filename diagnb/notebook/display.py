@@ -80,19 +80,18 @@ def describe_record(record: Record) -> Shown:
 
 def describe_evaluation(evaluation: Evaluation) -> Shown:
     """All results of a record with their verdicts."""
-    results = tuple(result for test in evaluation.tests for result in test.results)
     table = _results([(test.phase, result) for test in evaluation.tests for result in test.results])
     return Shown(
         f"Evaluation of record {evaluation.record}, revision {evaluation.revision}",
         (f"{evaluation.engine}, SHA-256 of the record {evaluation.record_digest}",),
         (table,),
-        _pictures(results),
+        tuple(picture for test in evaluation.tests for picture in _of_test(test)),
     )
 
 
 def describe_test(test: TestResult) -> Shown:
     """The results of one test."""
-    return Shown(f"{test.title}, {test.phase}", (), (_results([(test.phase, r) for r in test.results]),), _pictures(test.results))  # fmt: skip
+    return Shown(f"{test.title}, {test.phase}", (), (_results([(test.phase, r) for r in test.results]),), _of_test(test))  # fmt: skip
 
 
 def describe_result(result: Result) -> Shown:
@@ -186,6 +185,17 @@ def _percent(probability: float) -> str:
     if probability > 0.999:
         return "> 99.9 %"
     return "< 0.1 %" if probability < 0.001 else f"{100 * probability:.1f} %"
+
+
+def _of_test(test: TestResult) -> tuple[Picture, ...]:
+    """The pictures of one test; a path has its profile, and of its spans only the one that fails."""
+    profile = test.profile
+    if profile is None or all(p.value is None for p in profile.points):
+        return _pictures(test.results)
+    from diagnb.report.profile import voltage_profile
+
+    failing = [r for r in test.results if r.name == f"{profile.failing}_drop"]
+    return (voltage_profile(test=test), *_pictures(failing))
 
 
 def _pictures(results: Sequence[Result]) -> tuple[Picture, ...]:
