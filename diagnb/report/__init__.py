@@ -9,9 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from diagnb.report.options import Options, read_options
+    from diagnb.report.photos import photo_attachment, prepare_photo, prepare_photos
     from diagnb.report.report import render_report, render_with
 
-__all__ = ["Options", "read_options", "render_report", "render_with"]
+__all__ = [
+    "Options",
+    "photo_attachment",
+    "prepare_photo",
+    "prepare_photos",
+    "read_options",
+    "render_report",
+    "render_with",
+]
 
 
 def __getattr__(name: str) -> Any:
@@ -19,6 +28,10 @@ def __getattr__(name: str) -> Any:
         from diagnb.report import report
 
         return getattr(report, name)
+    if name in ("photo_attachment", "prepare_photo", "prepare_photos"):
+        from diagnb.report import photos
+
+        return getattr(photos, name)
     if name in ("Options", "read_options"):
         from diagnb.report import options
 

@@ -117,6 +117,22 @@ class Figure:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotoFrame:
+    """A picture (JPEG, 8 bits a colour, `width` × `height` pixels) with its caption and a line in small print.
+
+    Two in a row stand side by side. `alt` says what is to be seen.
+    """
+
+    jpeg: bytes
+    width: int
+    height: int
+    grey: bool
+    alt: str
+    caption: str = ""
+    small: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SignatureField:
     """A place for a digital signature. `strokes` is a drawn signature in a unit square, y downwards.
 
@@ -158,6 +174,7 @@ Block: TypeAlias = (
     | KeyValues
     | Table
     | Figure
+    | PhotoFrame
     | SignatureField
     | QrCode
     | Rule

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -16,7 +17,9 @@ SCHEMA = "diagnb-rendering/1"
 _MOST_STROKES, _MOST_POINTS = 400, 5000
 _MOST_TEXT = 500
 _MOST_BYTES = 400_000
-_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "strokes"}
+_MOST_PHOTOS = 60
+_HEX = re.compile(r"[0-9a-f]{64}")
+_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "strokes", "salt", "photos"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,9 @@ class Options:
     """Everything besides record and evaluation that decides the bytes of a report.
 
     `moment` (with zone, whole seconds) is the only time. `technician` is the id of a person of the record. `strokes` is the technician's drawn signature: polylines of (x, y), y downwards, in any scale.
-    `log_head` is the head of the shop's audit log. `watermark` None means: by the record.
+    `log_head` is the head of the shop's audit log. `watermark` None means: by the record. `salt` (64 hexadecimal
+    digits) is the secret of the digest list that redacted copies rest on; without it there is none. `photos` are the
+    pictures that the report shows: (name of the attachment, SHA-256 of the picture as attached).
     """
 
     moment: datetime
@@ -34,6 +39,8 @@ class Options:
     log_head: str = ""
     technician: str = ""
     strokes: tuple[tuple[Point, ...], ...] = ()
+    salt: str = field(default="", repr=False)
+    photos: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         faults = []
@@ -52,6 +59,12 @@ class Options:
             )
         if not all(math.isfinite(c) and abs(c) < 1e6 for stroke in self.strokes for p in stroke for c in p):
             faults.append(Fault("strokes", "holds a point that is not on the pad", "draw it again"))
+        if self.salt and not _HEX.fullmatch(self.salt):
+            faults.append(Fault("salt", "is not 64 hexadecimal digits"))
+        if len(self.photos) > _MOST_PHOTOS or len({name for name, _ in self.photos}) < len(self.photos):
+            faults.append(Fault("photos", f"are more than {_MOST_PHOTOS}, or one stands twice"))
+        if not all(len(name) <= 100 and _HEX.fullmatch(digest) for name, digest in self.photos):
+            faults.append(Fault("photos", "have a name or a SHA-256 that can't be right"))
         if faults:
             raise InputFault(faults)
         object.__setattr__(self, "moment", self.moment.replace(microsecond=0))
@@ -68,6 +81,8 @@ class Options:
             "watermark": self.watermark,
             "log_head": self.log_head,
             "technician": self.technician,
+            "salt": self.salt,
+            "photos": [[name, digest] for name, digest in self.photos],
             "strokes": [[[x, y] for x, y in stroke] for stroke in self.strokes],
         }
         return json.dumps({k: v for k, v in plain.items() if v not in (None, "", [])}, sort_keys=True)
@@ -86,12 +101,15 @@ def read_options(text: str) -> Options:
     unknown = sorted(set(plain) - _KEYS)
     if unknown:
         raise InputFault([Fault(f"rendering.{key}", "is an unknown key") for key in unknown])
-    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes"} if key in plain}
+    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes", "photos"} if key in plain}
     if not all(isinstance(value, str) for value in words.values()):
         raise fault("rendering", "holds something that is not text")
     try:
         moment = datetime.fromisoformat(plain["moment"])
         strokes = tuple(tuple((float(x), float(y)) for x, y in stroke) for stroke in plain.get("strokes", []))
+        photos = tuple((name, digest) for name, digest in plain.get("photos", []))
     except (KeyError, TypeError, ValueError) as error:
         raise fault("rendering", "has a moment or strokes that can't be read") from error
-    return Options(moment=moment, strokes=strokes, **words)
+    if not all(isinstance(part, str) for photo in photos for part in photo):
+        raise fault("rendering.photos", "holds something that is not text")
+    return Options(moment=moment, strokes=strokes, photos=photos, **words)

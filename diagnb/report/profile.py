@@ -265,6 +265,7 @@ class _Sheet:
         if load is not None and load.value is not None:
             said = _volts(load.value, load.expanded_uncertainty, self.wording)
             text = self.wording.say("chart.load", voltage=said)
+            middle = min(middle, _RIGHT - len(text) * 2.2)
             drawn.append(Label((middle, upper.bottom + 10.0), text, _PLAIN, align="centre"))
         if a.value is not None and b.value is not None:
             drawn.append(Line(self.at(upper, a), (self.x(a.number), upper.bottom), 0.7, 0.35, (1.0, 2.0)))

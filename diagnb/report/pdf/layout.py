@@ -13,6 +13,7 @@ from diagnb.report.blocks import (
     KeyValues,
     Notice,
     Paragraph,
+    PhotoFrame,
     QrCode,
     Rule,
     SignatureField,
@@ -22,7 +23,7 @@ from diagnb.report.pdf import style
 from diagnb.report.pdf.codes import qr_runs
 from diagnb.report.pdf.fonts import typeface
 from diagnb.report.pdf.lines import wrap
-from diagnb.report.pdf.strips import Field, Glyphs, Mark, Matrix, Picture, Strip, Stroke
+from diagnb.report.pdf.strips import Field, Glyphs, Image, Mark, Matrix, Picture, Strip, Stroke
 from diagnb.report.pdf.style import ASCENT, Style
 from diagnb.report.pdf.tables import cell_style, key_value_strips, table_strips
 from diagnb.report.pdf.tags import Element
@@ -30,6 +31,7 @@ from diagnb.report.pdf.tags import Element
 _GAP = 16.0
 _FIELD_HEIGHT = 66.0
 _QR_SIDE = 92.0
+_PHOTO_HEIGHT = 216.0
 
 
 def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float) -> list[Strip]:
@@ -45,6 +47,12 @@ def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float
                 pair.append(following)
                 index += 1
             strips.extend(_signatures(pair, root, left, width))
+        elif isinstance(block, PhotoFrame):
+            frames = [block]
+            if isinstance(following, PhotoFrame):
+                frames.append(following)
+                index += 1
+            strips.extend(_photos(frames, root, left, width))
         else:
             strips.extend(_strips(block, root, left, width))
         index += 1
@@ -134,6 +142,28 @@ def _figure(block: Figure, root: Element, left: float, width: float) -> list[Str
     if block.caption:
         strips.extend(text_strips(block.caption, style.SMALL, root.child("P"), left, width))
     return strips
+
+
+def _photos(frames: list[PhotoFrame], root: Element, left: float, width: float) -> list[Strip]:
+    half = (width - _GAP) / 2
+    images: list[Mark] = []
+    below: list[Mark] = []
+    tallest = lowest = 0.0
+    for index, block in enumerate(frames):
+        x = left + index * (half + _GAP)
+        scale = min(half / block.width, _PHOTO_HEIGHT / block.height)
+        wide, high = block.width * scale, block.height * scale
+        tallest = max(tallest, high)
+        images.append(Image(root.child("Figure", alt=block.alt), x, 0.0, wide, high, block))
+        at = 0.0
+        for text, chosen in ((block.caption, style.CELL_STRONG), (block.small, style.DETAIL)):
+            face = typeface(chosen.face)
+            element = root.child("P")
+            for row in wrap(text, face, chosen.size, half)[:8] if text else ():
+                below.append(Glyphs(element, x, at + chosen.size, row, face, chosen.size, chosen.grey))
+                at += chosen.leading
+        lowest = max(lowest, at)
+    return [Strip(tallest, tuple(images), 8.0, keep=True), Strip(lowest + 2, tuple(below), 3.0)]
 
 
 def _signatures(fields: list[SignatureField], root: Element, left: float, width: float) -> list[Strip]:

@@ -39,6 +39,7 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
         # the constructor mixes the environment's SOURCE_DATE_EPOCH into the file identifier
         self.signature = hashlib.md5(seed, usedforsecurity=False)
         self.Catalog = self._catalog = Raw()
+        self._images: dict[str, int] = {}
         self.info = Raw()
 
     def Reference(self, obj: Any, name: str | None = None) -> Any:  # noqa: N802 - overrides reportlab
@@ -57,6 +58,25 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
         if not compress:
             stream.filters = None
         return self.add(stream)
+
+    def image(self, jpeg: bytes, *, width: int, height: int, grey: bool) -> int:
+        """Number of the image object that shows these bytes; the same bytes are written once."""
+        key = hashlib.sha256(jpeg).hexdigest()
+        if key not in self._images:
+            self._images[key] = self.add_stream(
+                jpeg,
+                {
+                    "Type": "/XObject",
+                    "Subtype": "/Image",
+                    "Width": str(width),
+                    "Height": str(height),
+                    "ColorSpace": "/DeviceGray" if grey else "/DeviceRGB",
+                    "BitsPerComponent": "8",
+                    "Filter": "/DCTDecode",
+                },
+                compress=False,
+            )
+        return self._images[key]
 
     def fonts(self) -> int:
         """Number of the dictionary that names every font of the file."""

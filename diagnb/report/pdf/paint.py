@@ -8,7 +8,7 @@ from diagnb.report.pdf.fields import draw_appearance
 from diagnb.report.pdf.fonts import BOLD, MONO, REGULAR, typeface
 from diagnb.report.pdf.objects import Document, Raw, reference, text_string
 from diagnb.report.pdf.pen import Pen, number
-from diagnb.report.pdf.strips import Field, Glyphs, Mark, Matrix, Page, Picture, Stroke
+from diagnb.report.pdf.strips import Field, Glyphs, Image, Mark, Matrix, Page, Picture, Stroke
 from diagnb.report.pdf.style import SIDE, SOFT
 from diagnb.report.pdf.tags import Element
 
@@ -42,6 +42,7 @@ class _Sheet:
         self.height = size[1]
         self.owners: list[Element] = []
         self.annotations: list[int] = []
+        self.images: dict[str, int] = {}
         self._open: Element | str | None = None
 
     def under(self, owner: Element | str) -> None:
@@ -88,15 +89,17 @@ def paint(
         sheet.close()
         content = document.add_stream(sheet.pen.content(), {})
         done.owners.append(sheet.owners)
+        images = b" ".join(b"/%s %s" % (n.encode(), reference(o)) for n, o in sheet.images.items())
         notes = b" ".join(reference(n) for n in sheet.annotations)
         objects[index].content = (
-            b"<</Type /Page /Parent %s /MediaBox [0 0 %s %s] /Resources <</Font %s /ProcSet [/PDF /Text]>> "
+            b"<</Type /Page /Parent %s /MediaBox [0 0 %s %s] /Resources <</Font %s%s /ProcSet [/PDF /Text]>> "
             b"/Contents %s /StructParents %d /Tabs /S%s>>"
         ) % (
             reference(parent),
             number(size[0]).encode(),
             number(size[1]).encode(),
             reference(document.fonts()),
+            b" /XObject <<" + images + b">>" if images else b"",
             reference(content),
             index,
             b" /Annots [" + notes + b"]" if notes else b"",
@@ -122,6 +125,15 @@ def _draw(sheet: _Sheet, mark: Mark, top: float, document: Document, done: Paint
             mark.x + mark.width,
             sheet.height - top - mark.y,
         )
+    elif isinstance(mark, Image):
+        photo = mark.photo
+        sheet.under(mark.element)
+        image = document.image(photo.jpeg, width=photo.width, height=photo.height, grey=photo.grey)
+        name = f"Im{image}"
+        sheet.images[name] = image
+        pen.image(name, mark.x, top + mark.y, mark.width, mark.height)
+        lower = sheet.height - top - mark.y - mark.height
+        mark.element.box = (mark.x, lower, mark.x + mark.width, lower + mark.height)
     elif isinstance(mark, Matrix):
         sheet.under(mark.element)
         pen.runs(mark.x, top + mark.y, mark.module, mark.runs)

@@ -74,6 +74,11 @@ class Pen:
         )
         self.code.append(b" ".join(b"%d %d %d 1 re" % (column, row, length) for column, row, length in runs) + b" f Q")
 
+    def image(self, name: str, x: float, y: float, width: float, height: float) -> None:
+        """The image object `name` of the page's resources, its upper left corner at (x, y)."""
+        box = f"{number(width)} 0 0 {number(height)} {number(x)} {number(self._height - y - height)}"
+        self.code.append(f"q {box} cm /{name} Do Q".encode())
+
     # -- the surface that drawings use -------------------------------------------------------------------
 
     def line(

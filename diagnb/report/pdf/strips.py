@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
-from diagnb.report.blocks import Drawing, Point
+from diagnb.report.blocks import Drawing, PhotoFrame, Point
 from diagnb.report.pdf.fonts import Typeface
 from diagnb.report.pdf.tags import Element
 
@@ -43,6 +43,18 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True)
+class Image:
+    """A JPEG drawn into a box."""
+
+    element: Element
+    x: float
+    y: float
+    width: float
+    height: float
+    photo: PhotoFrame
+
+
+@dataclass(frozen=True, slots=True)
 class Matrix:
     """A QR code: black runs as (column, row, length) in modules."""
 
@@ -69,7 +81,7 @@ class Field:
     strokes: tuple[tuple[Point, ...], ...]
 
 
-Mark: TypeAlias = Glyphs | Stroke | Picture | Matrix | Field
+Mark: TypeAlias = Glyphs | Stroke | Picture | Image | Matrix | Field
 
 
 @dataclass(frozen=True, slots=True)

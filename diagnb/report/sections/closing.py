@@ -69,14 +69,18 @@ def signatures(matter: Matter) -> list[Block]:
     kept, left = matter.rows(rows)
     who = technician(matter)
     lines: tuple[str, ...] = ()
-    if who is not None:
+    label = wording.say("text.technician")
+    if matter.record.redaction is not None:
+        label = wording.say("text.redaction-issuer")
+        lines = (wording.say("text.meaning-redacted"), wording.moment(matter.options.moment))
+    elif who is not None:
         moment = wording.moment(matter.options.moment)
         lines = (who.name, who.role, moment, wording.say("text.meaning-technician"))
     blocks: list[Block] = [
         Heading(2, wording.say("section.signatures")),
         SignatureField(
             TECHNICIAN,
-            wording.say("text.technician"),
+            label,
             lines,
             matter.options.strokes,
             wording.say("text.certification-note"),
@@ -113,7 +117,11 @@ def proof(matter: Matter) -> list[Block]:
         ),
         Paragraph(f"{wording.say('text.verify-attached')} {wording.say('text.scope')}", small=True),
     ]
-    if matter.options.log_head:
-        blocks.append(KeyValues(((wording.say("label.log-head"), matter.options.log_head),), mono=True))
+    heads = [("log-head", matter.options.log_head), ("digest-list", matter.digest_head)]
+    rows = tuple((wording.say(f"label.{key}"), text) for key, text in heads if text)
+    if rows:
+        blocks.append(KeyValues(rows, mono=True))
+    if matter.digest_head and matter.record.redaction is None:
+        blocks.append(Paragraph(wording.say("text.digest-list-note"), small=True))
     blocks.append(EndMark(wording.say("page.end", identity=matter.record.id)))
     return blocks

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from diagnb.evaluation import Evaluation, Result, TestResult, UsedLimit
 from diagnb.quantities.rounding import significant, value_with_uncertainty
@@ -13,6 +13,7 @@ from diagnb.record.document import CircuitTest
 from diagnb.report.blocks import Cell, CellLike
 from diagnb.report.charts import significant_short
 from diagnb.report.options import Options
+from diagnb.report.photos import Photo
 from diagnb.report.wording import Wording
 
 MOST_CHARACTERS = 3000
@@ -24,13 +25,15 @@ NB = "\u00a0"
 
 @dataclass(frozen=True)
 class Matter:
-    """Record, evaluation, wording and options of one report, and the digest of the record."""
+    """Record, evaluation, wording and options of one report, digests of record and fields, pictures by attachment."""
 
     record: Record
     evaluation: Evaluation
     wording: Wording
     options: Options
     digest: str
+    digest_head: str = ""
+    pictures: Mapping[str, Photo] = field(default_factory=dict)
 
     def pairs(self) -> list[tuple[CircuitTest, TestResult]]:
         """Each test of the record with its results, in the order of the record."""

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from diagnb.record.document import Quantity
+from diagnb.record.document import Quantity, Record
 from diagnb.report.blocks import Block, Heading, KeyValues, Notice, Paragraph
+from diagnb.report.sections.amendment import standing
 from diagnb.report.sections.matter import NB, Matter, one_line
 
 _ORDER = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
 
 
+def title_key(record: Record) -> str:
+    """The key of the report's title: void before redacted before amended."""
+    if record.status == "void":
+        return "page.void-title"
+    if record.redaction is not None:
+        return "page.redacted-title"
+    return "page.amended-title" if record.replaces else "page.title"
+
+
 def opening(matter: Matter) -> list[Block]:
     record, wording = matter.record, matter.wording
-    title = "page.amended-title" if record.replaces else "page.title"
-    blocks: list[Block] = [Heading(1, wording.say(title)), *_amendment(matter)]
+    blocks: list[Block] = [Heading(1, wording.say(title_key(record))), *standing(matter)]
     rows = [(wording.say(f"label.{key}"), one_line(value)) for key, value in _identity(matter) if value]
     blocks.append(KeyValues(tuple(rows), 2))
     cover = coverage_line(matter)
@@ -69,16 +78,6 @@ def coverage_line(matter: Matter) -> str:
     if cover.distance_limit:
         parts.append(wording.say("text.coverage-up-to", distance=_quantity(matter, cover.distance_limit)))
     return wording.listing(parts)
-
-
-def _amendment(matter: Matter) -> list[Block]:
-    replaces = matter.record.replaces
-    if replaces is None:
-        return []
-    said = matter.wording.say(
-        "text.replaces", revision=replaces.revision, digest=replaces.digest, reason=replaces.reason
-    )
-    return [Notice(matter.wording.say("page.amended-title"), said)]
 
 
 def _identity(matter: Matter) -> list[tuple[str, str]]:
