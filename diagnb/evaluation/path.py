@@ -15,21 +15,14 @@ from diagnb.conformity import Advice
 from diagnb.evaluation.displays import source_name
 from diagnb.evaluation.profile import Profile, ProfilePoint, ProfileSpan
 from diagnb.evaluation.results import ReadingResult, Result, TestResult
+from diagnb.evaluation.wires import wire_resistance
 from diagnb.procedures import DerivedSpec, LimitSpec, Procedure
 from diagnb.procedures.procedure import ReadingSpec
 from diagnb.record import Record
-from diagnb.record.document import CircuitTest, LimitStated, PathReadings, SpanKind, Wire
-from diagnb.uncertainty import Component, Estimate, parse_formula
+from diagnb.record.document import CircuitTest, LimitStated, PathReadings, SpanKind
+from diagnb.uncertainty import Estimate, parse_formula
 
 Evaluate = Callable[[Record, CircuitTest, Procedure, Mapping[str, Estimate]], TestResult]
-LENGTH_SHARE = 0.05
-"""Half-width of a wire's length where none is stated: 5 %."""
-TEMPERATURE_HALF_WIDTH_K = 10.0
-"""Half-width of a conductor's temperature where none is stated."""
-LAY_SHARE = 0.10
-"""A cable has up to so much more resistance than solid copper of its size: strands lie at an angle, and standards
-allow a smaller area (ISO 6722-1 allows 5 % to 10 %, from memory). The middle is taken, the rest is a rectangle."""
-_ROOT_THREE = math.sqrt(3)
 
 
 def evaluate_path(
@@ -62,39 +55,6 @@ def evaluate_path(
     profile, results = _failing(profile, path, results, usable)
     profile, results = _adds_up(profile, results)
     return replace(outcome, procedure=test.procedure, results=tuple(results), profile=profile)
-
-
-def wire_resistance(wire: Wire, name: str) -> Estimate:
-    """Resistance of a copper wire from its size, length and temperature, in ohms, its sources named after ``name``.
-
-    Copper by :mod:`diagnb.trade.conductors`, plus 0 % to 10 % for the lay of the strands (:data:`LAY_SHARE`).
-    """
-    from diagnb.trade.conductors import (
-        gauge_number,
-        resistance_per_metre_from_area,
-        resistance_per_metre_from_gauge,
-    )
-
-    def per_metre(degc: float) -> float:
-        if wire.awg is not None:
-            return float(resistance_per_metre_from_gauge(gauge=gauge_number(text=wire.awg), temperature_degc=degc))
-        return float(resistance_per_metre_from_area(area=float(wire.area_mm2 or 0) * 1e-6, temperature_degc=degc))
-
-    length, degc = float(wire.length_m), float(wire.conductor_degc)
-    length_half = LENGTH_SHARE * length if wire.length_half_width_m is None else float(wire.length_half_width_m)
-    kelvin = TEMPERATURE_HALF_WIDTH_K if wire.temperature_half_width_k is None else float(wire.temperature_half_width_k)
-    solid = per_metre(degc) * length
-    value = solid * (1 + LAY_SHARE / 2)
-    warmer = (per_metre(degc + kelvin) - per_metre(degc - kelvin)) / 2 * length * (1 + LAY_SHARE / 2)
-    parts = (
-        ("lay of the strands", solid * LAY_SHARE / 2),
-        ("length of the wire", value * length_half / length),
-        ("temperature of the wire", warmer),
-    )
-    return Estimate.of(
-        value,
-        [Component(f"{name}: {what}", half / _ROOT_THREE, distribution="rectangular") for what, half in parts if half],
-    )
 
 
 class _Plan:
@@ -148,24 +108,27 @@ class _Plan:
         """Drop, resistance, expected drop and ratio of every span that was read."""
         derived: list[DerivedSpec] = []
         limits: list[LimitSpec] = []
-        for span in self.listed():
-            i, kind = span.first, f"{span.kind}_drop"
+        for i, (node, kind, title) in enumerate(zip(self.path.nodes, self.kinds, self.titles, strict=False), 1):
             names = {
                 "node": f"node_{i}", "next_node": f"node_{i + 1}", "drop": f"drop_{i}", "span_drop": f"span_{i}_drop",
                 "wire_resistance": f"wire_resistance_{i}", "expected_drop": f"span_{i}_expected",
             }  # fmt: skip
-            bounds = self.own[kind].physical_lower, self.own[kind].physical_upper
-            derived.append(self.derived("span_drop", f"span_{i}_drop", span.title, names, bounds))
-            if span.kind == "load":
-                continue
-            wanted = [("span_resistance", "resistance")]
-            if self.path.nodes[i - 1].wire is not None:
-                wanted += [("expected_drop", "expected"), ("drop_ratio", "ratio")]
+            wanted: list[tuple[str, str]] = []
+            if self.has_span(i):
+                spec = self.own[f"{kind}_drop"]
+                bounds = spec.physical_lower, spec.physical_upper
+                derived.append(self.derived("span_drop", f"span_{i}_drop", title, names, bounds))
+                if kind != "load":
+                    wanted.append(("span_resistance", "resistance"))
+                if spec.name in self.judged:
+                    limits.append(replace(self.judged[spec.name], result=f"span_{i}_drop"))
+            if node.wire is not None:
+                # Also where the span was not read: the profile goes on as expected.
+                wanted.append(("expected_drop", "expected"))
+                wanted += [("drop_ratio", "ratio")] if self.has_span(i) else []
             for own, suffix in wanted:
-                title = f"{span.title}: {_inside(self.own[own].title)}"
-                derived.append(self.derived(own, f"span_{i}_{suffix}", title, names))
-            if kind in self.judged:
-                limits.append(replace(self.judged[kind], result=f"span_{i}_drop"))
+                whole = f"{title}: {_inside(self.own[own].title)}"
+                derived.append(self.derived(own, f"span_{i}_{suffix}", whole, names))
         return self.with_(derived, limits)
 
     def stretches(self, usable: set[str]) -> tuple[ProfileSpan, ...]:

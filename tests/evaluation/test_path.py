@@ -15,7 +15,7 @@ import pytest
 
 from diagnb.errors import InputFault
 from diagnb.evaluation import TestResult, evaluate
-from diagnb.evaluation.path import wire_resistance
+from diagnb.evaluation.wires import wire_resistance
 from diagnb.meters import load_sheet, sheet_files
 from diagnb.procedures import load_procedure, read_procedure
 from diagnb.readiness import check
@@ -357,7 +357,10 @@ def test_halving_goes_to_the_middle_of_what_was_not_probed() -> None:
     assert (advice.code, dict(advice.words)) == (
         "halve-here", {"node": "light switch output", "first": "battery +", "second": "lamp +"}
     )  # fmt: skip
-    assert not [r for r in found.results if r.name.startswith(("span_1", "span_2", "span_3", "span_4"))]
+    assert not [
+        r for r in found.results if r.name.endswith("_drop") and r.name.startswith("span") and r.name < "span_5"
+    ]
+    assert found.profile.points[3].expected == pytest.approx(12.61 - 0.035 - 0.1167, abs=1e-3), "wires are still known"
 
 
 def test_a_switch_can_not_be_halved() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from diagnb.evaluation.path import LENGTH_SHARE, TEMPERATURE_HALF_WIDTH_K
+from diagnb.evaluation.wires import LENGTH_SHARE, TEMPERATURE_HALF_WIDTH_K
 from diagnb.record.document import CircuitTest, Reading
 from diagnb.report.blocks import Block, Cell, CellLike, Heading, KeyValues, Paragraph, Table
 from diagnb.report.sections.matter import Matter, one_line
