@@ -59,8 +59,8 @@ def effect_of_change(
     if faults:
         raise InputFault(faults)
     vehicles = int(vehicle.max()) + 1 if x.size else 0
-    rates = tuple(_side(vehicle, x, e, side == value, name, exposure_unit, coverage)
-                  for value, name in ((False, "before"), (True, "after")))  # fmt: skip
+    before = _side(vehicle, x, e, ~side, "before", exposure_unit, coverage)
+    later = _side(vehicle, x, e, side, "after", exposure_unit, coverage)
     layers = int(layer.max()) + 1 if x.size else 0
     how = "rate ratio" if stratum is None else "Mantel-Haenszel rate ratio over strata"
     method = f"{how}, limits clustered by vehicle (Student's t)"
@@ -69,7 +69,7 @@ def effect_of_change(
     whole = np.maximum(ea + eb, 1e-300)
     both = (ea > 0) & (eb > 0)
     counted = (float(x.sum()), float(e.sum()), exposure_unit, vehicles, coverage, method)
-    fewest = min((rates[0].n, rates[1].n))
+    fewest = min(before.n, later.n)
     why = None
     if fewest < minimum_assets:
         why = Refusal("too-few-assets", f"{fewest} on one side, at least {minimum_assets} are needed")
@@ -81,7 +81,7 @@ def effect_of_change(
     if why:
         ratio = Figure("rate ratio", None, None, None, "1", *counted, why)
         trial = no_trial("effect", hypothesis, why.code, why.detail, level=1 - coverage, n=vehicles)
-        return Effect(*rates, ratio, trial, "not tested", layers)
+        return Effect(before, later, ratio, trial, "not tested", layers)
     cautions = () if both.all() else (f"{int(np.sum(~both))} strata with exposure on one side only were left out",)
     r, s = float(np.sum((a * eb / whole)[both])), float(np.sum((b * ea / whole)[both]))
     if r == 0:
@@ -112,7 +112,7 @@ def effect_of_change(
         "effect", hypothesis, float(figure.value or 0), "Student's t of the logarithm", p, None, 1 - coverage, finding,
         vehicles, method,
     )  # fmt: skip
-    return Effect(*rates, figure, trial, finding, layers)
+    return Effect(before, later, figure, trial, finding, layers)
 
 
 def _side(

@@ -1,0 +1,181 @@
+"""Columns of a table, from lists of text or arrays to arrays of numbers, dates and groups; and the files they are in."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from diagnb.errors import Fault, MissingPackage, fault
+from diagnb.fleet.labels import Labels
+
+Array = Any
+
+
+def numbers(column: Any) -> tuple[Array, Array]:
+    """Floats (n,) and the mask of entries that are no numbers; empty text and ``None`` are NaN and no fault."""
+    if isinstance(column, Labels):
+        value, bad = numbers(list(column.names))
+        return value[column.codes], bad[column.codes]
+    if isinstance(column, np.ndarray) and column.dtype.kind in "fiub":
+        value = column.astype(float)
+        return value, np.isinf(value)
+    found, bad = np.empty(len(column)), np.zeros(len(column), dtype=bool)
+    for k, entry in enumerate(column):
+        if entry is None or entry == "":
+            found[k] = np.nan
+            continue
+        try:
+            found[k] = float(entry)
+            bad[k] = not np.isfinite(found[k]) and isinstance(entry, str)
+        except (TypeError, ValueError):
+            found[k], bad[k] = np.nan, True
+    return found, bad | np.isinf(found)
+
+
+def dates(column: Any) -> tuple[Array, Array, Array]:
+    """Days (n,) datetime64[D], the mask of entries that are no dates, and the mask of empty ones.
+
+    Text is ISO 8601; a time of day after the date is left off.
+    """
+    if isinstance(column, np.ndarray) and column.dtype.kind == "M":
+        day = column.astype("datetime64[D]")
+        return day, np.zeros(day.size, dtype=bool), np.isnat(day)
+    labels = Labels.of(column)
+    day = np.full(len(labels.names) or 1, np.datetime64("NaT"), dtype="datetime64[D]")
+    bad = np.zeros(len(labels.names) or 1, dtype=bool)
+    for code, text in enumerate(labels.names):
+        try:
+            if text:
+                day[code] = np.datetime64(_day(text), "D")
+        except ValueError:
+            bad[code] = True
+    days = day[labels.codes]
+    return days, bad[labels.codes], labels.marked({""})
+
+
+def _day(text: str) -> str:
+    import datetime
+
+    return datetime.date.fromisoformat(text.strip()[:10]).isoformat()
+
+
+def formulas(labels: Labels) -> Array:
+    """Mask of texts that a spreadsheet would run: they begin with = or @, or with + or - before a call."""
+    return labels.marked(
+        name for name in labels.names if name[:1] in "=@\t\r" and name or (name[:1] in "+-" and "(" in name)
+    )
+
+
+def sort_groups(keys: Sequence[Array], free: Array) -> tuple[Array, Array]:
+    """Positions of the free rows sorted by ``keys`` (the input's order within a group), and where groups begin.
+
+    NaN equals NaN here.
+    """
+    where = np.nonzero(free)[0]
+    columns = [np.asarray(k)[where] for k in keys]
+    order = np.lexsort(tuple(reversed(columns)))
+    first = np.zeros(where.size, dtype=bool)
+    if where.size:
+        first[0] = True
+    for column in columns:
+        c = column[order]
+        differs = c[1:] != c[:-1]
+        if c.dtype.kind == "f":
+            differs &= ~(np.isnan(c[1:]) & np.isnan(c[:-1]))
+        first[1:] |= differs
+    return where[order], first
+
+
+def read_table(path: Path) -> dict[str, Any]:
+    """Columns of a CSV file (UTF-8, comma or semicolon, names in the first line) or a Parquet file.
+
+    Raises :class:`~diagnb.errors.InputFault` for other files or rows of unequal length, and
+    :class:`~diagnb.errors.MissingPackage` where Parquet can't be read.
+    """
+    if path.suffix.lower() == ".parquet" or path.is_dir():
+        return _parquet(path)
+    if path.suffix.lower() != ".csv":
+        raise fault(str(path), "is neither .csv nor .parquet")
+    return columns_of_csv(path.read_bytes(), str(path))
+
+
+def columns_of_csv(data: bytes, where: str) -> dict[str, list[str]]:
+    """Columns of a CSV file's bytes, every cell as text."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise fault(where, f"is not UTF-8 text (byte {error.start})", "save it as CSV UTF-8") from error
+    head = text.partition("\n")[0]
+    delimiter = ";" if head.count(";") > head.count(",") else ","
+    try:
+        lines = [line for line in csv.reader(io.StringIO(text), delimiter=delimiter) if line]
+    except csv.Error as error:
+        raise fault(where, f"is not CSV: {error}") from error
+    if len(lines) < 2:
+        raise fault(where, "has no rows below its line of names")
+    names = [name.strip() for name in lines[0]]
+    if len(set(names)) != len(names) or "" in names:
+        raise fault(f"{where}, line 1", "a column has no name, or two have the same")
+    uneven = [k + 1 for k, line in enumerate(lines) if len(line) != len(names)]
+    if uneven:
+        raise fault(
+            f"{where}, line {uneven[0]}", f"has not {len(names)} cells ({len(uneven)} such lines)",
+            "quote text that holds the delimiter",
+        )  # fmt: skip
+    return {name: list(cells) for name, cells in zip(names, zip(*lines[1:], strict=True), strict=True)}
+
+
+def _parquet(path: Path) -> dict[str, Any]:
+    try:
+        import pyarrow as arrow
+        import pyarrow.parquet as parquet
+    except ImportError as error:
+        raise MissingPackage(
+            Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")
+        ) from error
+    try:
+        table = parquet.read_table(path)
+    except (arrow.ArrowException, OSError) as error:
+        raise fault(str(path), f"is not a Parquet file: {str(error).splitlines()[0]}") from error
+    return {name: _from_arrow(arrow, table.column(name)) for name in table.column_names}
+
+
+def _from_arrow(arrow: Any, column: Any) -> Any:
+    kind = column.type
+    if arrow.types.is_dictionary(kind) or arrow.types.is_string(kind) or arrow.types.is_large_string(kind):
+        coded = column.combine_chunks()
+        coded = coded if arrow.types.is_dictionary(kind) else coded.dictionary_encode()
+        if isinstance(coded, arrow.ChunkedArray):
+            coded = coded.chunk(0) if coded.num_chunks else arrow.array([], kind).dictionary_encode()
+        names = [n or "" for n in coded.dictionary.to_pylist()]
+        if coded.null_count or len(set(names)) != len(names):
+            return Labels.of(column.to_pylist())
+        return Labels(coded.indices.to_numpy(zero_copy_only=False), tuple(names))
+    if arrow.types.is_floating(kind) or arrow.types.is_integer(kind) or arrow.types.is_boolean(kind):
+        return column.to_numpy().astype(float)
+    if arrow.types.is_date(kind) or arrow.types.is_timestamp(kind):
+        return column.to_numpy().astype("datetime64[D]")
+    return Labels.of(column.to_pylist())
+
+
+def write_csv(path: Path, columns: Mapping[str, Any]) -> None:
+    """Write columns as CSV, UTF-8; absent numbers are empty cells."""
+
+    def cells(column: Any) -> list[Any]:
+        if isinstance(column, Labels):
+            return column.texts()
+        if isinstance(column, np.ndarray) and column.dtype.kind == "M":
+            return [str(day) for day in column]
+        if isinstance(column, np.ndarray) and column.dtype.kind == "f":
+            return ["" if x != x else repr(float(x)) for x in column]
+        return [str(x) for x in column]
+
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(columns)
+        writer.writerows(zip(*(cells(c) for c in columns.values()), strict=True))

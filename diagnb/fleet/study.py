@@ -1,0 +1,285 @@
+"""From rows and vehicles to the engineer's questions: which component, which lot, since when, did the change help.
+
+Exposure comes from the table of vehicles. Without it nobody knows what a count happened in, and rates are refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from diagnb.errors import fault
+from diagnb.fleet.defects import Defects
+from diagnb.fleet.effect import Effect, effect_of_change
+from diagnb.fleet.figure import Figure, Refusal, refused
+from diagnb.fleet.life import Lives
+from diagnb.fleet.lots import CellSurvey, survey_cells
+from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
+from diagnb.fleet.recurrence import Histories
+from diagnb.fleet.rows import Rows
+from diagnb.fleet.trend import Watch
+from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
+
+Array = Any
+MONTHS = "vehicle-months"
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Defects of vehicles that are under watch: position of the vehicle, age in months, which defect.
+
+    ``unknown`` counts defects of vehicles that are not in the table, ``outside`` those outside their watch; neither is
+    used with an exposure.
+    """
+
+    asset: Array
+    age: Array
+    which: Array
+    unknown: int
+    outside: int
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What had to be left out, in words."""
+        said = []
+        if self.unknown:
+            said.append(f"{self.unknown} defects of vehicles without a watch were left out")
+        if self.outside:
+            said.append(f"{self.outside} defects outside their vehicle's watch were left out")
+        return tuple(said)
+
+
+def place(defects: Defects, vehicles: Vehicles) -> Placed:
+    """Match defects to the watches of their vehicles. Ages count from service, or from the watch where that is unknown."""
+    position = vehicles.position(defects.asset)
+    known = position >= 0
+    at = np.maximum(position, 0)
+    inside = known & (defects.opened >= vehicles.watched_from[at]) & (defects.opened < vehicles.watched_to[at])
+    origin = _origin(vehicles)
+    # Half a day keeps an event of the first day inside the watch.
+    age = ((defects.opened - origin[at]).astype(float) + 0.5) / DAYS_PER_MONTH
+    return Placed(
+        at[inside], age[inside], np.nonzero(inside)[0], int(np.sum(~known)), int(np.sum(known & ~inside))
+    )
+
+
+def _origin(vehicles: Vehicles) -> Array:
+    unknown = np.isnat(vehicles.in_service)
+    return np.where(unknown, vehicles.watched_from, vehicles.in_service)
+
+
+def _ages(vehicles: Vehicles) -> tuple[Array, Array]:
+    origin = _origin(vehicles)
+    days = [(end - origin).astype(float) for end in (vehicles.watched_from, vehicles.watched_to)]
+    return days[0] / DAYS_PER_MONTH, days[1] / DAYS_PER_MONTH
+
+
+def components_by_rate(
+    rows: Rows, defects: Defects, vehicles: Vehicles | None, *, per: float = 1000.0, coverage: float = 0.95
+) -> Pareto:
+    """Which components recur most: distinct defects per ``per`` vehicle-months, ranked by lower limit.
+
+    Without vehicles the rates are refused ("exposure-missing") and the order is by count.
+    """
+    names = [defects.component.names[c] for c in np.unique(rows.component.codes)]
+    count = np.bincount(defects.component.codes, minlength=len(defects.component.names))
+    counts = {name: float(count[defects.component.code(name)]) for name in names}
+    if vehicles is None:
+        return pareto(counts=counts, exposure_unit=MONTHS, coverage=coverage)
+    placed, months = place(defects, vehicles), vehicles.months
+    code = defects.component.codes[placed.which]
+    figures, used = [], {}
+    for name in names:
+        mine = placed.asset[code == defects.component.code(name)]
+        used[name] = float(mine.size)
+        figures.append(
+            rate_of_assets(
+                events=np.bincount(mine, minlength=len(vehicles)), exposure=months, exposure_unit=MONTHS, per=per,
+                name=name, coverage=coverage,
+            )
+        )  # fmt: skip
+    return pareto(counts=used, rates=figures, exposure_unit=MONTHS, coverage=coverage)
+
+
+def fail_shares(rows: Rows, *, by: str = "component", coverage: float = 0.95) -> tuple[Figure, ...]:
+    """Share of judged tests that failed, by a text column of the rows, with Wilson limits; the largest lower limit first."""
+    labels = getattr(rows, by, None)
+    if labels is None or not hasattr(labels, "codes"):
+        raise fault("by", f"{by!r} is not a text column", "component, point, lot, site, technician or instrument")
+    found = rows.phase.marked({"as found", ""}) & (rows.verdict != 4)
+    size = len(labels.names)
+    tests = np.bincount(labels.codes[found], minlength=size)
+    fails = np.bincount(labels.codes[found & (rows.verdict == 3)], minlength=size)
+    figures = [
+        proportion(successes=float(fails[k]), trials=float(tests[k]), name=labels.names[k], coverage=coverage)
+        for k in np.nonzero(tests)[0]
+    ]
+    return tuple(sorted(figures, key=lambda f: -(f.lower or 0.0)))
+
+
+def histories(defects: Defects, vehicles: Vehicles) -> tuple[Histories, tuple[str, ...]]:
+    """Ages of defects and of the watches, in months, for the mean cumulative function; and cautions."""
+    placed = place(defects, vehicles)
+    entry, leaving = _ages(vehicles)
+    return Histories(entry, leaving, placed.asset, placed.age, "months"), placed.cautions
+
+
+def first_lives(defects: Defects, vehicles: Vehicles) -> Lives:
+    """Age at the first defect seen in each vehicle's watch, survivors as suspensions, entry ages from the watch.
+
+    Entry ages are unknown (and life figures refuse) where a vehicle's date of service is not given. What failed and was
+    replaced before the watch can't be known: a later failure is then taken for the first.
+    """
+    placed = place(defects, vehicles)
+    entry, age = _ages(vehicles)
+    failed = np.zeros(len(vehicles), dtype=bool)
+    age = age.copy()
+    np.minimum.at(age, placed.asset, placed.age)
+    failed[placed.asset] = True
+    known = not bool(np.isnat(vehicles.in_service).any())
+    return Lives(age, failed, entry if known else None, "months")
+
+
+def watches(defects: Defects, vehicles: Vehicles, *, clock: str = "age") -> tuple[Watch, ...]:
+    """Each vehicle's defects within its watch, for the trend tests; ``clock`` "age" or "calendar", both in months.
+
+    By age the tests ask whether vehicles get worse as they grow old; by calendar, whether the fleet gets worse.
+    """
+    placed = place(defects, vehicles)
+    entry, leaving = _ages(vehicles)
+    age = placed.age
+    if clock == "calendar":
+        zero = vehicles.watched_from.min() if len(vehicles) else np.datetime64("2000-01-01")
+        shift = (_origin(vehicles) - zero).astype(float) / DAYS_PER_MONTH
+        entry, leaving, age = entry + shift, leaving + shift, age + shift[placed.asset]
+    elif clock != "age":
+        raise fault("clock", f"{clock!r} is unknown", "age or calendar")
+    order = np.lexsort((age, placed.asset))
+    asset, age = placed.asset[order], age[order]
+    cut = np.searchsorted(asset, np.arange(len(vehicles) + 1))
+    return tuple(
+        Watch(tuple(age[cut[k] : cut[k + 1]].tolist()), float(leaving[k]), float(entry[k]))
+        for k in np.nonzero(np.diff(cut))[0]
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Monthly:
+    """Counts and exposure per month of the calendar; arrays (months,). ``refusal`` where the course can't be judged."""
+
+    labels: tuple[str, ...]
+    counts: Array
+    exposure: Array
+    exposure_unit: str
+    refusal: Refusal | None = None
+
+
+def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
+    """Distinct defects opened per month and the vehicle-months under watch in it; partial months count in part.
+
+    Refused ("mixed-rules") when results were judged under several rules: see :meth:`Rows.under_one_rule`.
+    """
+    if len(vehicles) == 0:
+        raise fault("vehicles", "there are none")
+    first = vehicles.watched_from.min().astype("datetime64[M]")
+    last = (vehicles.watched_to.max() - 1).astype("datetime64[M]")
+    month = np.arange(first, last + 1)
+    edges = np.append(month, last + 1).astype("datetime64[D]")
+    until = np.array(
+        [np.clip((np.minimum(edge, vehicles.watched_to) - vehicles.watched_from).astype(float), 0, None).sum() for edge in edges]
+    )
+    exposure = np.diff(until) / DAYS_PER_MONTH
+    placed = place(defects, vehicles)
+    slot = (defects.opened[placed.which].astype("datetime64[M]") - first).astype(int)
+    counts = np.bincount(slot, minlength=month.size).astype(float)
+    refusal = Refusal("mixed-rules", ", ".join(defects.rules)) if len(defects.rules) > 1 else None
+    used = exposure > 0
+    return Monthly(tuple(str(m) for m in month[used]), counts[used], exposure[used], MONTHS, refusal)
+
+
+def lots_survey(
+    rows: Rows, defects: Defects, vehicles: Vehicles, *, false_discovery_rate: float = 0.05,
+    smallest_number_failing: int = 3, minimum_months: float = 60.0,
+) -> CellSurvey:  # fmt: skip
+    """Every component by every lot against the component's other lots, all cells at once (Benjamini-Hochberg).
+
+    The lot is that of the vehicle; where vehicles have none, that of the row.
+    """
+    placed = place(defects, vehicles)
+    labels = vehicles.lot if any(vehicles.lot.names) else _lot_of_rows(rows, vehicles)
+    size, parts = len(labels.names), len(rows.component.names)
+    months = np.bincount(labels.codes, weights=vehicles.months, minlength=size)
+    component, lot = defects.component.codes[placed.which], labels.codes[placed.asset]
+    events = np.zeros((parts, size))
+    np.add.at(events, (component, lot), 1)
+    pairs = np.unique(np.stack([component, placed.asset]), axis=1)
+    failing = np.zeros((parts, size))
+    np.add.at(failing, (pairs[0], labels.codes[pairs[1]]), 1)
+    return survey_cells(
+        rows=list(rows.component.names), columns=list(labels.names), events=events,
+        exposure=np.broadcast_to(months, events.shape), failing_assets=failing, minimum_exposure=minimum_months,
+        false_discovery_rate=false_discovery_rate, smallest_number_failing=smallest_number_failing,
+    )  # fmt: skip
+
+
+def _lot_of_rows(rows: Rows, vehicles: Vehicles) -> Any:
+    from diagnb.fleet.labels import Labels
+
+    position = vehicles.position(rows.asset)
+    known = position >= 0
+    names = ("", *[n for n in rows.lot.names if n])
+    shifted = np.array([names.index(n) for n in rows.lot.names] or [0])
+    codes = np.zeros(len(vehicles), dtype=int)
+    codes[position[known]] = shifted[rows.lot.codes[known]]
+    return Labels(codes, names)
+
+
+def effect_at(
+    defects: Defects, vehicles: Vehicles, *, date: str, band_months: float = 12.0, coverage: float = 0.95
+) -> Effect:
+    """Defect rate after ``date`` over before, compared within age bands of ``band_months``, limits by vehicle.
+
+    Season is not removed: choose spans of whole years. Refused for results judged under several rules.
+    """
+    if not band_months > 0:
+        raise fault("band_months", f"{band_months:g} must be above zero")
+    change = np.datetime64(date, "D")
+    origin = _origin(vehicles)
+    entry, leaving = _ages(vehicles)
+    at = (change - origin).astype(float) / DAYS_PER_MONTH
+    placed = place(defects, vehicles)
+    bands = int(np.ceil(leaving.max() / band_months))
+    after_event = defects.opened[placed.which] >= change
+    band_event = np.minimum((placed.age / band_months).astype(int), bands - 1)
+    columns: list[tuple[Array, ...]] = []
+    for band in range(bands):
+        low, high = band * band_months, (band + 1) * band_months
+        for after in (False, True):
+            a = np.maximum(np.maximum(entry, low), at if after else -np.inf)
+            b = np.minimum(np.minimum(leaving, high), np.inf if after else at)
+            use = np.clip(b - a, 0, None)
+            mine = (band_event == band) & (after_event == after)
+            count = np.bincount(placed.asset[mine], minlength=len(vehicles)).astype(float)
+            kept = np.nonzero((use > 0) | (count > 0))[0]
+            # An event on the very edge of a band belongs to some use there.
+            columns.append((kept, np.full(kept.size, after), count[kept], np.maximum(use[kept], 1 / DAYS_PER_MONTH), np.full(kept.size, band)))
+    asset, after_, events, exposure, stratum = (np.concatenate(c) for c in zip(*columns, strict=True))
+    found = effect_of_change(
+        asset=asset, after=after_, events=events, exposure=exposure, stratum=stratum, exposure_unit=MONTHS,
+        coverage=coverage,
+    )  # fmt: skip
+    if len(defects.rules) > 1:
+        ratio = refused("rate ratio", "mixed-rules", ", ".join(defects.rules), method=found.ratio.method)
+        return Effect(found.before, found.after, ratio, found.trial, "not tested", found.strata)
+    return found
+
+
+def fleet_rate(defects: Defects, vehicles: Vehicles, *, per: float = 1000.0, coverage: float = 0.95) -> Figure:
+    """Distinct defects of all components per ``per`` vehicle-months, limits clustered by vehicle."""
+    placed = place(defects, vehicles)
+    return rate_of_assets(
+        events=np.bincount(placed.asset, minlength=len(vehicles)), exposure=vehicles.months, exposure_unit=MONTHS,
+        per=per, name="all components", coverage=coverage,
+    )  # fmt: skip
