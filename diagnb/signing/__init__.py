@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         self_signed_person,
     )
     from diagnb.signing.lasting import add_validation_data, signing_certificates, timestamp
+    from diagnb.signing.onepass import OnePassSigner, comes_from
     from diagnb.signing.revocation import (
         REVOCATION_REASONS,
         Revoked,
@@ -39,6 +40,7 @@ _PLACES = {
     "keyfiles": "load_authority load_key save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase self_signed_person",
     "lasting": "add_validation_data signing_certificates timestamp",
+    "onepass": "OnePassSigner comes_from",
     "revocation": "REVOCATION_REASONS Revoked create_revocation_list read_revocation_list",
     "service": "fetch_revocation_lists",
     "sign": "Signer certify countersign signature_fields",
@@ -56,6 +58,7 @@ __all__ = [
     "REVOCATION_REASONS",
     "Authority",
     "EmbeddedFile",
+    "OnePassSigner",
     "Revoked",
     "SignatureStatus",
     "Signer",
@@ -68,6 +71,7 @@ __all__ = [
     "add_validation_data",
     "certify",
     "certify_person",
+    "comes_from",
     "countersign",
     "create_authority",
     "create_person",

@@ -129,7 +129,7 @@ def _signed(
             session.system_time = moment
             return session
 
-    _check_texts(reason=reason, location=location, moment=moment)
+    check_texts(reason=reason, location=location, moment=moment)
     if is_authority(key.certificate):
         raise SigningFault(Fault("key", "is an authority's and signs no reports", "load a person's key"))
     require_valid(key.certificate, moment, where="key")
@@ -150,11 +150,11 @@ def _signed(
         )
         signer = TimedSigner(
             metadata,
-            signer=_pyhanko_signer(key),
+            signer=pyhanko_signer(key),
             timestamper=None if timestamp_url is None else stamper(timestamp_url),
             stamp_style=_stamp_style(appearance),
         )
-        digits = _reserved_digits(key, timestamped=timestamp_url is not None)
+        digits = reserved_digits(key, timestamped=timestamp_url is not None)
         output = finish(signer.async_sign_pdf(writer, existing_fields_only=True, bytes_reserved=digits))
         return bytes(output.getvalue())
     except SigningFault:
@@ -183,7 +183,8 @@ def signature_fields(pdf: bytes) -> dict[str, bool]:
         raise SigningFault(Fault("pdf", f"can't be read ({type(error).__name__})")) from None
 
 
-def _check_texts(*, reason: str, location: str, moment: datetime) -> None:
+def check_texts(*, reason: str, location: str, moment: datetime) -> None:
+    """Raise SigningFault unless these can be written into a signature."""
     faults = []
     if not reason.strip():
         faults.append(Fault("reason", "is empty", "say what the signature means"))
@@ -216,7 +217,8 @@ def _check_document(reader: Any, *, field: str, first: bool) -> None:
         raise SigningFault(Fault("pdf", "carries no signature to countersign", "sign it first"))
 
 
-def _reserved_digits(key: Signer, *, timestamped: bool) -> int:
+def reserved_digits(key: Signer, *, timestamped: bool) -> int:
+    """Hexadecimal digits to keep for the signature of this key."""
     from cryptography.hazmat.primitives.serialization import Encoding
 
     certificates = sum(len(c.public_bytes(Encoding.DER)) for c in (key.certificate, *key.chain))
@@ -224,7 +226,8 @@ def _reserved_digits(key: Signer, *, timestamped: bool) -> int:
     return needed + MOST_DIGITS if timestamped else needed
 
 
-def _pyhanko_signer(key: Signer) -> Any:
+def pyhanko_signer(key: Signer) -> Any:
+    """The key as pyHanko wants it; the private key is neither loaded nor checked again."""
     from asn1crypto import x509 as asn1
     from cryptography.hazmat.primitives.serialization import Encoding
     from pyhanko.sign.signers import Signer as PyhankoSigner
