@@ -12,16 +12,23 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+import rfc8785
+
 from diagnb.errors import DiagnbError, Fault, InputFault
 from diagnb.evaluation import Evaluation, evaluate
+from diagnb.lineage import NOTES as LINEAGE_NOTES
+from diagnb.lineage import REASONS as LINEAGE_REASONS
+from diagnb.lineage import LogState, ShopLog, against_original, against_replaced
 from diagnb.record import Record, canonical_bytes, read_json, read_record
-from diagnb.report.options import read_options
+from diagnb.redaction import check_redaction, digest_list
+from diagnb.report.options import Options, read_options
 from diagnb.report.pdf.metadata import NAMESPACE, made_with
+from diagnb.report.photos import embedded_names
 from diagnb.report.report import render_with
 from diagnb.signing import (
     REASONS as SIGNATURE_REASONS,
@@ -53,6 +60,8 @@ REASONS: dict[str, str] = {
     "evaluation-unreadable": "the embedded evaluation can't be read",
     "evaluation-differs": "recomputing the record gives other numbers or verdicts",
     "file-unreadable": "the file can't be read",
+    **LINEAGE_REASONS,
+    **LINEAGE_NOTES,
     "demonstration": "this is a demonstration with invented data and a throw-away key",
 }
 """Every reason code with what it means."""
@@ -85,6 +94,12 @@ class Verification:
     reasons: tuple[str, ...]
     notes: tuple[str, ...] = ()
     made_with: str = ""
+    log: LogState = "not checked"
+    log_head: str = ""
+    digest_head: str = ""
+    original: str = ""
+    status: str = ""
+    salt: str = field(default="", repr=False)
     record: Record | None = field(default=None, repr=False, compare=False)
     evaluation: Evaluation | None = field(default=None, repr=False, compare=False)
 
@@ -104,6 +119,7 @@ class Verification:
             "later_changes": self.later_changes,
             "record": {"id": self.record_id, "revision": self.revision, "digest": self.digest, "digest_matches": self.digest_matches},
             "pages": self.pages,
+            "log": self.log,
             "recomputed": {"results": self.results, "differing": len(self.differing)},
             "reasons": list(self.reasons),
             "notes": list(self.notes),
@@ -118,12 +134,16 @@ def verify_report(
     moment: datetime | None = None,
     expected: tuple[str, ...] = (TECHNICIAN,),
     name: str = "",
+    replaces: bytes | str | Path | None = None,
+    original: bytes | str | Path | None = None,
+    log: ShopLog | None = None,
 ) -> Verification:
     """Answer the five questions about a report: a PDF's bytes or path.
 
     ``trust`` is the shop's trust list (nobody is trusted without one), ``moment`` the time of verification (with
-    zone; now when left out), ``expected`` the signature fields that must be signed. Raises nothing for the
-    content of the file; a file that can't be opened is an answer too.
+    zone; now when left out), ``expected`` the signature fields that must be signed. Against ``replaces`` the earlier
+    report, ``original`` the report that a redacted copy was made of, and ``log`` the shop's log the report is checked
+    too. Raises nothing for the content of the file; a file that can't be opened is an answer too.
     """
     label = name or (str(source) if not isinstance(source, bytes) else "report")
     try:
@@ -133,7 +153,39 @@ def verify_report(
     if moment is None:
         moment = datetime.now(UTC)
     status = verify_signatures(pdf, trust=trust or TrustList(()), moment=moment, expected_fields=expected)
-    return _verification(label, pdf, status)
+    found = _verification(label, pdf, status)
+
+    def other(source: bytes | str | Path) -> Verification:
+        return verify_report(source, trust=trust, moment=moment)
+
+    record = found.record
+    if replaces is not None and record is not None:
+        earlier = other(replaces)
+        found = _with(found, "replaced-report-unproved" if not earlier.trustworthy else "")
+        if earlier.record is not None:
+            found = _with(found, *against_replaced(record, earlier.record))
+    if original is not None and record is not None:
+        source_report = other(original)
+        found = _with(found, "original-unproved" if not source_report.trustworthy else "")
+        if source_report.record is not None:
+            found = _with(found, *against_original(record, source_report.record, source_report.salt))
+    return found if log is None else ask_log(found, log)
+
+
+def ask_log(found: Verification, log: ShopLog) -> Verification:
+    """The verification with what the shop's log says about the report."""
+    if not found.digest:
+        return found
+    answer = log.answer(
+        record=found.record_id, digest=found.digest, head=found.log_head, digest_head=found.digest_head,
+        original=found.original, status=found.status,
+    )  # fmt: skip
+    return replace(_with(found, *answer.reasons), log=answer.state, notes=(*found.notes, *answer.notes))
+
+
+def _with(found: Verification, *reasons: str) -> Verification:
+    more = tuple(dict.fromkeys((*found.reasons, *(r for r in reasons if r))))
+    return replace(found, reasons=more, trustworthy=not more)
 
 
 def _read(path: Path) -> bytes:
@@ -170,12 +222,21 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     else:
         recomputed = None
     record = found.record
+    options = found.options
+    redaction = record.redaction if record else None
+    notes = [note for note, holds in (
+        ("demonstration", record is not None and record.demonstration),
+        ("void-notice", record is not None and record.status == "void"),
+        ("redacted-copy", redaction is not None),
+    ) if holds]  # fmt: skip
     ordered = tuple(dict.fromkeys(reasons))
     return Verification(
         label, not ordered, status.signatures, status.later_changes,
         record.id if record else "", record.revision if record else 0, found.digest, found.digest_matches,
-        pages, results, differing, ordered, ("demonstration",) if record and record.demonstration else (),
-        found.engine, record, recomputed,
+        pages, results, differing, ordered, tuple(notes), found.engine,
+        log_head=options.log_head if options else "", digest_head=found.digest_head,
+        original=redaction.of if redaction else "", status=record.status if record else "",
+        salt=options.salt if options else "", record=record, evaluation=recomputed,
     )  # fmt: skip
 
 
@@ -190,6 +251,9 @@ class _Contents:
         self.digest_matches = False
         self.engine = ""
         self.rendering = ""
+        self.options: Options | None = None
+        self.photos: dict[str, bytes] = {}
+        self.digest_head = ""
         try:
             files = embedded_files(signed)
             properties = own_properties(xmp_packet(signed))
@@ -206,6 +270,7 @@ class _Contents:
         if not self.digest_matches:
             self.reasons.append("digest-differs")
         self._read_record(data)
+        self._read_further(files)
         if "evaluation.json" not in files:
             self.reasons.append("evaluation-missing")
             return
@@ -217,6 +282,34 @@ class _Contents:
             self.evaluation = plain
         else:
             self.reasons.append("evaluation-unreadable")
+
+    def _read_further(self, files: Mapping[str, Any]) -> None:
+        """How it was drawn, pictures, digest list; each against what the options and the record say."""
+        if self.record is None:
+            return
+        try:
+            self.options = read_options(self.rendering)
+        except InputFault:
+            return
+        named = embedded_names(self.record)
+        self.photos = {name: files[inside].data for name, inside in named.items() if inside in files}
+        known = {"record.json", "evaluation.json", "digests.json", *named.values()}
+        if set(files) - known:
+            self.reasons.append("attachment-unexpected")
+        if {n: hashlib.sha256(d).hexdigest() for n, d in self.photos.items()} != dict(self.options.photos):
+            self.reasons.append("photo-differs")
+        redaction = self.record.redaction
+        if redaction is not None:
+            self.digest_head = redaction.head
+            if not check_redaction(self.record):
+                self.reasons.append("redaction-broken")
+        digests = None
+        if self.options.salt and redaction is None:
+            digests = digest_list(self.record, self.options.salt)
+            self.digest_head = digests.head
+        attached = files["digests.json"].data if "digests.json" in files else None
+        if attached != (rfc8785.dumps(digests.to_plain()) if digests else None):
+            self.reasons.append("digest-list-differs")
 
     def _read_record(self, data: bytes) -> None:
         try:
@@ -265,7 +358,7 @@ def _pages(found: _Contents, recomputed: Evaluation, unsigned: bytes, reasons: l
     if found.engine != made_with():
         return "other-version"
     try:
-        again = render_with(found.record, recomputed, read_options(found.rendering))  # type: ignore[arg-type]
+        again = render_with(found.record, recomputed, read_options(found.rendering), photos=found.photos)  # type: ignore[arg-type]
     except DiagnbError:
         reasons.append("rendering-unreadable")
         return "not checked"

@@ -54,6 +54,10 @@ def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float
                 index += 1
             strips.extend(_photos(frames, root, left, width))
         else:
+            if isinstance(block, EndMark) and strips:
+                # the end mark never stands alone on a page
+                last = strips[-1]
+                strips[-1] = Strip(last.height, last.marks, last.space, True, last.head)
             strips.extend(_strips(block, root, left, width))
         index += 1
     if strips:

@@ -18,9 +18,11 @@ _LABELS = {
     "coverage": "coverage", "conditions.ambient_degc": "ambient", "conditions.note": "note", "created": "made",
 }  # fmt: skip
 _ENTRIES = {
-    "tests": "test", "people": "person", "instruments": "instrument", "parts": "part", "codes": "code",
+    "tests": "test", "people": "person", "instruments": "instrument",
     "attachments": "file", "procedures": "procedure", "readings": "reading", "given": "given", "limits": "limit",
+    "meters": "instrument",
 }  # fmt: skip
+_SECTIONS = {"findings": "findings", "cautions_shown": "cautions", "parts": "parts", "codes": "codes"}
 _ENTRY = re.compile(r"\.?([a-z_]+)(?:\[([^\]]*)\]|\.([^.\[]+))?")
 
 
@@ -75,6 +77,8 @@ def place_in_words(matter: Matter, where: str) -> str:
     words = []
     for name, key, member in _ENTRY.findall(where):
         entry = key or (member if name in ("given", "procedures", "meters") else "")
-        if name in _ENTRIES:
+        if name in _SECTIONS:
+            words.append(f"{say(f'section.{_SECTIONS[name]}')} {entry}".strip())
+        elif name in _ENTRIES:
             words.append(f"{say(f'label.{_ENTRIES[name]}')} {entry}".strip())
     return ", ".join(words) or where

@@ -1,0 +1,167 @@
+"""A report against what stands around it: the report that it replaces, the original of a copy, the shop's log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from copy import deepcopy
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from diagnb.audit import Entry, Head, LogCheck, Tree, check_lines, leaf_hash, lines_of, read_head
+from diagnb.errors import InputFault
+from diagnb.record import Record, differences, digest
+from diagnb.redaction import digest_list, fields, same_results
+
+LogState = Literal["not checked", "current", "superseded", "void", "not in the log", "log differs", "log broken"]
+
+REASONS: dict[str, str] = {
+    "replaced-report-missing": "this report replaces nothing, but an earlier report was given",
+    "replaced-report-differs": "the report given is not the one that this report replaces",
+    "replaced-report-unproved": "the report that this one replaces does not prove itself",
+    "changes-differ": "the list of changes is not what differs between the two records",
+    "redaction-broken": "what the redacted copy shows does not give its digest list head",
+    "original-differs": "the report given is not the original of this redacted copy",
+    "original-unproved": "the original of this redacted copy does not prove itself",
+    "not-redacted": "this report is no redacted copy, but an original was given",
+    "digest-list-differs": "the attached digest list is not that of the embedded record",
+    "photo-differs": "a photo in the report is not the one that it names",
+    "attachment-unexpected": "the report carries a file that reports never carry",
+    "log-broken": "the shop's log is broken",
+    "log-differs": "the log head printed in this report is not a head of the log: the log was changed",
+    "not-in-log": "the shop's log does not say that this report was issued",
+    "void": "the record was declared void later",
+}
+"""Reasons that speak against a report."""
+
+NOTES: dict[str, str] = {
+    "superseded": "a later revision replaces this report",
+    "void-notice": "this report declares its record void",
+    "redacted-copy": "a redacted copy; compare its digest list head with the original's to be sure of both",
+    "log-head-missing": "the report carries no log head, so the log proves its issue but not when",
+}
+"""What must be seen, but does not speak against a report."""
+
+
+def against_replaced(record: Record, earlier: Record) -> tuple[str, ...]:
+    """What speaks against ``record`` being the revision that replaces ``earlier``, with the changes it lists."""
+    replaces = record.replaces
+    if replaces is None:
+        return ("replaced-report-missing",)
+    if (record.id, replaces.revision, replaces.digest) != (earlier.id, earlier.revision, digest(earlier)):
+        return ("replaced-report-differs",)
+    if record.redaction is None and replaces.changes != differences(earlier, record):
+        return ("changes-differ",)
+    return ()
+
+
+def against_original(copy: Record, original: Record, salt: str) -> tuple[str, ...]:
+    """What speaks against ``copy`` being a redacted copy of ``original``, whose report was made with ``salt``."""
+    redaction = copy.redaction
+    if redaction is None:
+        return ("not-redacted",)
+    if redaction.of != digest(original) or not salt:
+        return ("original-differs",)
+    try:
+        whole = digest_list(original, salt)
+        same = whole.head == redaction.head and all(
+            whole.hashes.get(place, b"").hex() == found for place, found in redaction.removed.items()
+        )
+        shown, before = fields(copy), fields(original)
+        same = same and all(before.get(place) == value for place, value in shown.items() if place in redaction.salts)
+        same = same and same_results(original, copy)
+    except InputFault:
+        return ("original-differs",)
+    return () if same else ("original-differs",)
+
+
+@dataclass(frozen=True, slots=True)
+class LogAnswer:
+    """What the log says about one report."""
+
+    state: LogState
+    reasons: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class ShopLog:
+    """A log read once, to be asked about many reports."""
+
+    found: LogCheck
+    leaves: Sequence[bytes]
+    _issued: dict[str, Entry] = field(default_factory=dict)
+    _replaced: set[str] = field(default_factory=set)
+    _void: set[str] = field(default_factory=set)
+    _marks: list[Tree] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        tree = Tree()
+        for index, leaf in enumerate(self.leaves):
+            if index % _STEP == 0:
+                self._marks.append(deepcopy(tree))
+            tree.add(leaf)
+        self._marks.append(deepcopy(tree))
+        for entry in self.found.entries:
+            event = entry.event
+            if event.action in ("issue", "amend", "void", "redact"):
+                self._issued.setdefault(event.digest, entry)
+                if event.replaces and event.action != "redact":
+                    self._replaced.add(event.replaces)
+                if event.action == "void":
+                    self._void.add(event.record)
+
+    def head_at(self, size: int) -> Head | None:
+        """The head over the first ``size`` lines; None when there are fewer."""
+        if not 0 <= size <= len(self.leaves):
+            return None
+        tree = deepcopy(self._marks[size // _STEP])
+        for leaf in self.leaves[tree.size : size]:
+            tree.add(leaf)
+        return tree.head()
+
+    def issued(self, digest: str) -> Entry | None:
+        """The line that says that the record with this SHA-256 was issued."""
+        return self._issued.get(digest)
+
+    def answer(
+        self, *, record: str, digest: str, head: str, digest_head: str = "", original: str = "", status: str = ""
+    ) -> LogAnswer:
+        """What the log says about a report: of the record ``record`` with SHA-256 ``digest``, with the log head
+        ``head`` and the digest list head ``digest_head`` in it; ``original`` is the record that a copy was made of.
+        """
+        if not self.found.good:
+            return LogAnswer("log broken", ("log-broken",))
+        pinned: Head | None = None
+        if head:
+            try:
+                pinned = read_head(head)
+            except InputFault:
+                return LogAnswer("log differs", ("log-differs",))
+            if self.head_at(pinned.size) != pinned:
+                return LogAnswer("log differs", ("log-differs",))
+        line = self.issued(digest)
+        if line is None or (pinned is not None and line.seq >= pinned.size):
+            return LogAnswer("not in the log", ("not-in-log",))
+        if digest_head and line.event.root and line.event.root != digest_head:
+            return LogAnswer("log differs", ("log-differs",))
+        if original:
+            source = self.issued(original)
+            if source is None or not source.event.root or source.event.root != digest_head:
+                return LogAnswer("not in the log", ("original-differs",))
+        notes = () if head else ("log-head-missing",)
+        if record in self._void and status != "void":
+            return LogAnswer("void", ("void",), notes)
+        if {digest, original} & self._replaced:
+            return LogAnswer("superseded", (), (*notes, "superseded"))
+        return LogAnswer("current", (), notes)
+
+
+_STEP = 1024
+
+
+def read_shop_log(path: Path) -> ShopLog:
+    """The log at ``path``, checked. Raises :class:`InputFault` when it can't be read at all."""
+    lines = lines_of(path)
+    found = check_lines(b"".join(line + b"\n" for line in lines))
+    return ShopLog(found, [leaf_hash(line) for line in lines])
