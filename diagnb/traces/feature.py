@@ -147,7 +147,11 @@ def section(
     *, time: Array, values: Array, accuracy: Accuracy, window: Window | None = None, least: int = 3, what: str = "trace"
 ) -> Section:
     """The samples inside ``window`` (all without one). Raises :class:`~diagnb.errors.MeasurementFault` where a sample
-    has no number or is beyond the recorder's range, where time has a gap, or where fewer than ``least`` samples are."""
+    has no number or is beyond the recorder's range, where time has a gap, or where fewer than ``least`` samples are.
+
+    A gap is an interval above 1.9 times the median; where a twentieth of the intervals or more are, the recorder is
+    taken to sample unevenly, and each interval counts with its own length.
+    """
     time, values = np.asarray(time, float), np.asarray(values, float)
     if time.ndim != 1 or time.shape != values.shape:
         raise fault(what, "needs as many values as times, in one dimension each")

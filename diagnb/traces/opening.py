@@ -115,13 +115,13 @@ def inrush_against_window(
         np.concatenate([lines, lines * (1 + 1e-6), np.geomspace(lines[0], max(peak, lines[0] * 1.01), LEVELS)])
     )
     shortest, longest = opening_window(current=multiples * rated_current, rated=rated_current, table=known)
+    durations = _Durations(found.time, x)
     chosen: OpeningCheck | None = None
     worst = (-1, -1.0)
     for multiple, early, late in zip(multiples, np.asarray(shortest), np.asarray(longest), strict=True):
         level = float(multiple) * rated_current
         away = accuracy.half_width(level)
-        lasted = _lasted(found.time, x, level)
-        least, most = _lasted(found.time, x, level + away), _lasted(found.time, x, level - away)
+        lasted, least, most = (durations.at(at) for at in (level, level + away, level - away))
         rank = 2 if least >= late else 1 if most > 0 and most >= early else 0
         share = most / early if early > 0 else math.inf if most > 0 else 0.0
         if (rank, share) > worst:
@@ -134,11 +134,39 @@ def inrush_against_window(
     return chosen
 
 
-def _lasted(time: Array, values: Array, level: float) -> float:
-    """Time at or above ``level``, s, with straight lines between samples."""
-    a, b, steps = values[:-1], values[1:], np.diff(time)
-    high, low = np.maximum(a, b), np.minimum(a, b)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.clip((high - level) / (high - low), 0, 1)
-    share = np.where(low >= level, 1.0, np.where(high < level, 0.0, share))
-    return float(np.sum(steps * share))
+class _Durations:
+    """How long a course of straight lines between samples stays at or above any level, s.
+
+    Σ s·(high - L)⁺/(high - low) - Σ s·(low - L)⁺/(high - low) over the rising or falling lines, from sorted ends and
+    running sums, and whole steps of the level ones: one sort for any number of levels.
+    """
+
+    def __init__(self, time: Array, values: Array) -> None:
+        a, b, steps = values[:-1], values[1:], np.diff(time)
+        high, low = np.maximum(a, b), np.minimum(a, b)
+        sloped = high - low > 1e-9 * np.maximum(high, 1e-300)
+        rate = steps[sloped] / (high[sloped] - low[sloped])
+        self._tops = _sums(high[sloped], rate)
+        self._feet = _sums(low[sloped], rate)
+        self._level = _sums(high[~sloped], steps[~sloped])
+
+    def at(self, level: float) -> float:
+        ramps = _ramp(*self._tops, level) - _ramp(*self._feet, level)
+        heights, weights, _ = self._level
+        return max(ramps, 0.0) + float(weights[np.searchsorted(heights, level, side="left")])
+
+
+def _sums(heights: Array, weights: Array) -> tuple[Array, Array, Array]:
+    """Heights in rising order, and the sums of weight and of weight · height from each to the last."""
+    order = np.argsort(heights)
+    h, w = heights[order], weights[order]
+    return h, _from_the_end(w), _from_the_end(w * h)
+
+
+def _from_the_end(values: Array) -> Array:
+    return np.append(np.cumsum(values[::-1])[::-1], 0.0)
+
+
+def _ramp(heights: Array, weights: Array, products: Array, level: float) -> float:
+    place = np.searchsorted(heights, level, side="left")
+    return float(products[place] - level * weights[place])

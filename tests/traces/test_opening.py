@@ -58,6 +58,18 @@ def test_what_the_recorder_does_not_know_is_left_open():
     assert unsure.lasted_between[1] == pytest.approx(59.99)
 
 
+def test_the_time_above_a_level_is_that_of_the_course():
+    """Against a course drawn a thousand times finer and counted, at the multiple that the check names."""
+    rng = np.random.default_rng(2)
+    for _ in range(20):
+        t = np.cumsum(rng.uniform(0.004, 0.007, 300))
+        x = rng.choice([0.0, 20.0, 30.0, 55.0], 300) + rng.choice([0.0, 1.0]) * rng.normal(0, 1, 300)
+        found = inrush_against_window(time=t, values=x, accuracy=EXACT, rated_current=10.0)
+        fine = np.linspace(t[0], t[-1], 300_001)
+        counted = np.mean(np.interp(fine, t, np.abs(x)) >= found.multiple * 10) * (t[-1] - t[0])
+        assert found.lasted == pytest.approx(counted, abs=2e-4 * (t[-1] - t[0]))
+
+
 def test_faults_are_named():
     with pytest.raises(InputFault, match="line 2"):
         opening_table(lines=[OpeningLine(2, 1, 2), OpeningLine(1, 1, 2)], source="x")
