@@ -316,5 +316,7 @@ def test_while_a_sheet_is_being_signed_nothing_changes(model):
 
 
 def test_a_path_procedure_is_not_offered_where_its_nodes_can_not_be_entered() -> None:
+    from diagnb.forms.model import load_library
+
     assert "path-test" not in load_library().procedures
     assert "feed-side-drop" in load_library().procedures
