@@ -67,7 +67,7 @@ def _day(text: str) -> str:
 def formulas(labels: Labels) -> Array:
     """Mask of texts that a spreadsheet would run: they begin with = or @, or with + or - before a call."""
     return labels.marked(
-        name for name in labels.names if name[:1] in "=@\t\r" and name or (name[:1] in "+-" and "(" in name)
+        name for name in labels.names if (name[:1] in "=@\t\r" and name) or (name[:1] in "+-" and "(" in name)
     )
 
 
@@ -135,9 +135,7 @@ def _parquet(path: Path) -> dict[str, Any]:
         import pyarrow as arrow
         import pyarrow.parquet as parquet
     except ImportError as error:
-        raise MissingPackage(
-            Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")
-        ) from error
+        raise MissingPackage(Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")) from error
     try:
         table = parquet.read_table(path)
     except (arrow.ArrowException, OSError) as error:

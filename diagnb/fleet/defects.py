@@ -66,7 +66,9 @@ class Defects:
         return Defects(**found)
 
 
-def distinct_defects(rows: Rows, *, failing: tuple[str, ...] = ("fail",), closing: tuple[str, ...] = ("pass",)) -> Defects:
+def distinct_defects(
+    rows: Rows, *, failing: tuple[str, ...] = ("fail",), closing: tuple[str, ...] = ("pass",)
+) -> Defects:
     """Distinct defects in ``rows``: key vehicle, point and the interval between two proofs that it is good.
 
     ``failing`` verdicts open a defect or belong to the open one, ``closing`` ones close it; any other verdict does

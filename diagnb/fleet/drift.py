@@ -65,7 +65,7 @@ class Drift:
         return half / float(stdtrit(max(self.groups - 1, 1), (1 + self.slope.coverage) / 2))
 
 
-def drift(
+def drift_over_use(
     *, use: Array, value: Array, standard_uncertainty: Array | None, asset: Array, instrument: Array | None = None,
     coverage: float = 0.95, minimum_assets: int = 5, use_unit: str = "km", value_unit: str = "",
 ) -> Drift:  # fmt: skip

@@ -115,9 +115,7 @@ def effect_of_change(
     return Effect(before, later, figure, trial, finding, layers)
 
 
-def _side(
-    vehicle: Array, x: Array, e: Array, chosen: Array, name: str, exposure_unit: str, coverage: float
-) -> Figure:
+def _side(vehicle: Array, x: Array, e: Array, chosen: Array, name: str, exposure_unit: str, coverage: float) -> Figure:
     found = np.unique(vehicle[chosen])
     events = np.bincount(vehicle[chosen], weights=x[chosen], minlength=int(vehicle.max(initial=0)) + 1)[found]
     use = np.bincount(vehicle[chosen], weights=e[chosen], minlength=int(vehicle.max(initial=0)) + 1)[found]
@@ -134,16 +132,12 @@ def _dispersion(vehicle: Array, x: Array, e: Array, chosen: Array, vehicles: int
     return float(np.sum((count - expected)[some] ** 2) / max(float(count.sum()), 1e-300))
 
 
-def _poisson_variance(
-    a: Array, b: Array, ea: Array, eb: Array, whole: Array, both: Array, r: float, s: float
-) -> float:
+def _poisson_variance(a: Array, b: Array, ea: Array, eb: Array, whole: Array, both: Array, r: float, s: float) -> float:
     """Greenland and Robins 1985: variance of the logarithm of the Mantel-Haenszel rate ratio."""
     return float(np.sum(((a + b) * ea * eb / whole**2)[both])) / (r * s)
 
 
-def difference_of_shares(
-    *, before: tuple[int, int], after: tuple[int, int], coverage: float = 0.95
-) -> Figure:
+def difference_of_shares(*, before: tuple[int, int], after: tuple[int, int], coverage: float = 0.95) -> Figure:
     """Share of fails after less before, from (fails, tests) of different tests; Newcombe's hybrid score interval.
 
     Newcombe 1998 (interval estimation for the difference between independent proportions), method 10.

@@ -69,4 +69,6 @@ class Labels:
     def marked(self, wanted: Iterable[str]) -> Array:
         """Mask (n,) of the rows whose text is one of ``wanted``."""
         known = set(wanted)
-        return np.array([name in known for name in self.names], dtype=bool)[self.codes] if self.names else self.codes > 0
+        return (
+            np.array([name in known for name in self.names], dtype=bool)[self.codes] if self.names else self.codes > 0
+        )

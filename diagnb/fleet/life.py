@@ -46,7 +46,9 @@ class Lives:
             entry = np.array(np.broadcast_to(np.asarray(self.entry, dtype=float), age.shape))
             if np.any(~np.isfinite(entry)) or np.any(entry < 0) or np.any(entry >= age):
                 faults.append(
-                    Fault("lives.entry", f"{int(np.sum(~(entry < age)))} vehicles were watched from after their last age")
+                    Fault(
+                        "lives.entry", f"{int(np.sum(~(entry < age)))} vehicles were watched from after their last age"
+                    )
                 )
             entry.flags.writeable = False
             object.__setattr__(self, "entry", entry)
@@ -387,7 +389,9 @@ def hazard_ratios(
         b, s = float(fitter.params_[f"x{k}"]), float(fitter.standard_errors_[f"x{k}"])
         p = 2 * float(ndtr(-abs(b / s)))
         found.append(
-            Figure(name, math.exp(b), math.exp(b - z * s), math.exp(b + z * s), "1", *counted, cautions=(f"p = {p:.3g}",))
+            Figure(
+                name, math.exp(b), math.exp(b - z * s), math.exp(b + z * s), "1", *counted, cautions=(f"p = {p:.3g}",)
+            )
         )
     return tuple(found)
 

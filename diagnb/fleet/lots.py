@@ -121,7 +121,9 @@ def compare_lots(
     if overall.refusal:
         note = f"not compared: {overall.refusal}"
     elif overall.rejects and not any_pair:
-        note = "the lots differ as a whole, but no single pair differs at this level: more tests are needed to say which"
+        note = (
+            "the lots differ as a whole, but no single pair differs at this level: more tests are needed to say which"
+        )
     elif overall.rejects:
         note = "the lots differ"
     else:

@@ -83,7 +83,7 @@ class MeasurementShare:
     cautions: tuple[str, ...] = ()
 
 
-def measurement_share(
+def explained_by_measurement(
     *, value: Array, standard_uncertainty: Array | None, limit: Limit, rule: Rule = "simple", counted: tuple[str, ...] = ("fail",),
     asset: Array | None = None, coverage: float = 0.95, resamples: int = 100, seed: int = 0, threshold: float = 0.10,
     minimum_tests: int = 200,
@@ -103,7 +103,9 @@ def measurement_share(
         raise InputFault([Fault("counted", f"{w!r} is not a verdict", f"one of {', '.join(WORDS)}") for w in unknown])
     y = np.asarray(value, dtype=float)
     n = int(y.size)
-    method = "free distribution of true values (maximum likelihood), resampled by " + ("vehicle" if asset is not None else "test")
+    method = "free distribution of true values (maximum likelihood), resampled by " + (
+        "vehicle" if asset is not None else "test"
+    )
 
     def figure(name: str, number: float, numerator: float, exposure: float, ends: tuple[float, float] | None) -> Figure:
         low, high = ends if ends else (None, None)
@@ -115,7 +117,12 @@ def measurement_share(
         why = Refusal(code, detail)
         said = [
             Figure(name, None, None, None, "1", 0.0, float(n), "tests", n, coverage, method, why)
-            for name in ("share failed", "share truly beyond the limit", "share of fails that are false", "share missed")
+            for name in (
+                "share failed",
+                "share truly beyond the limit",
+                "share of fails that are false",
+                "share missed",
+            )
         ]
         return MeasurementShare(said[0], said[1], said[2], said[3], False, threshold, rule)
 
@@ -222,9 +229,7 @@ class _Cells:
         fails = float(f.sum())
         false = float(np.sum(f * conforming))
         missed = float(np.sum((w - f) * (1 - conforming)))
-        return (
-            fails / total, bad / total, false / fails if fails else math.nan, missed / bad if bad > 0 else math.nan
-        )
+        return (fails / total, bad / total, false / fails if fails else math.nan, missed / bad if bad > 0 else math.nan)
 
 
 def expected_shares(

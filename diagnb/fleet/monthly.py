@@ -45,7 +45,9 @@ class Chart:
     refusal: Refusal | None = None
 
 
-def _points(counts: Array, exposure: Array, labels: Sequence[str] | None, where: str) -> tuple[Array, Array, tuple[str, ...]]:
+def _points(
+    counts: Array, exposure: Array, labels: Sequence[str] | None, where: str
+) -> tuple[Array, Array, tuple[str, ...]]:
     x = np.asarray(counts, dtype=float)
     e = np.array(np.broadcast_to(np.asarray(exposure, dtype=float), x.shape))
     names = tuple(labels) if labels is not None else tuple(str(k + 1) for k in range(x.size))
@@ -64,7 +66,9 @@ def _points(counts: Array, exposure: Array, labels: Sequence[str] | None, where:
 
 def _refused(name: str, labels: tuple[str, ...], x: Array, e: Array, unit: str, why: Refusal) -> Chart:
     empty = np.full(x.size, math.nan)
-    return Chart(name, labels, x / e, math.nan, empty, empty, np.zeros(x.size, dtype=bool), e, x, unit, "none", refusal=why)
+    return Chart(
+        name, labels, x / e, math.nan, empty, empty, np.zeros(x.size, dtype=bool), e, x, unit, "none", refusal=why
+    )
 
 
 def _first(signal: Array) -> int | None:
@@ -116,7 +120,7 @@ def _poisson_quantile(expected: Array, probability: float) -> Array:
 
 def individuals_chart(*, values: Array, labels: Sequence[str] | None = None, unit: str = "") -> Chart:
     """Individual values: mean ± 3 · mean moving range / 1.128 (NIST/SEMATECH e-Handbook 6.3.2.2)."""
-    x, e, names = _points(np.zeros(np.size(values)), 1.0, labels, "individuals chart")
+    _, e, names = _points(np.zeros(np.size(values)), 1.0, labels, "individuals chart")
     v = np.asarray(values, dtype=float)
     if not np.all(np.isfinite(v)):
         raise fault("individuals chart", "holds something that is not a number")
@@ -146,7 +150,9 @@ def ewma_chart(
     if center is None:
         first = slice(None, baseline)
         if x[first].sum() < SMALLEST_BASELINE:
-            return _refused("EWMA chart", names, x, e, unit, Refusal("baseline-too-small", f"{x[first].sum():g} events"))
+            return _refused(
+                "EWMA chart", names, x, e, unit, Refusal("baseline-too-small", f"{x[first].sum():g} events")
+            )
         center = float(x[first].sum() / e[first].sum())
     value, variance = np.empty(x.size), np.empty(x.size)
     z, v = center, 0.0

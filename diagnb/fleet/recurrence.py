@@ -12,7 +12,6 @@ from typing import Any, Literal
 
 import numpy as np
 from scipy.special import ndtr, ndtri
-from scipy.stats import nbinom, poisson
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial, refused
@@ -126,7 +125,7 @@ def mean_cumulative_function(
     """
     check_level(coverage, "coverage")
     h = histories
-    ages, first, counts = np.unique(h.age, return_index=True, return_counts=True)
+    ages, counts = np.unique(h.age, return_counts=True)
     y = h.at_risk(ages).astype(float)
     mean = np.cumsum(counts / y) if ages.size else np.zeros(0)
     exposure = float(np.sum(h.exit - h.entry))
@@ -242,7 +241,9 @@ def expected_events(
         return refused(name, "beyond-observed-age", f"up to {reach:g} {h.unit}", **counted)
     ages, counts = np.unique(h.age, return_counts=True)
     y = h.at_risk(ages).astype(float)
-    users = np.searchsorted(np.sort(start), ages, side="left") - np.searchsorted(np.sort(start + step), ages, side="left")
+    users = np.searchsorted(np.sort(start), ages, side="left") - np.searchsorted(
+        np.sort(start + step), ages, side="left"
+    )
     mean = float(np.sum(users * counts / y))
     compensator = np.concatenate([[0.0], np.cumsum(users * counts / y**2)])
     own = np.bincount(h.asset, weights=(users / y)[np.searchsorted(ages, h.age)], minlength=h.assets)
@@ -254,6 +255,9 @@ def expected_events(
     total = mean * max(_dispersion(h), 1.0) + of_curve
     if mean == 0:
         return refused(name, "too-few-failures", "no event was seen at these ages", **counted)
+    # scipy.stats takes most of a second to import, so only here.
+    from scipy.stats import nbinom, poisson
+
     tail = (1 - coverage) / 2
     if total > mean * (1 + 1e-9):
         size = mean * mean / (total - mean)

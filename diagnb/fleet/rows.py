@@ -137,14 +137,18 @@ class Rows:
 
     def points_with_several_limits(self) -> tuple[str, ...]:
         """Points that were judged against different limits: by vehicle, or because the limit was revised."""
-        pairs = np.stack([self.point.codes.astype(float), np.nan_to_num(self.lower, nan=-1e300), np.nan_to_num(self.upper, nan=1e300)])
+        pairs = np.stack(
+            [
+                self.point.codes.astype(float),
+                np.nan_to_num(self.lower, nan=-1e300),
+                np.nan_to_num(self.upper, nan=1e300),
+            ]
+        )
         distinct = np.unique(pairs, axis=1)[0].astype(int)
         return tuple(self.point.names[k] for k in np.nonzero(np.bincount(distinct, minlength=1) > 1)[0])
 
 
-def read_rows(
-    columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, check_formulas: bool = True
-) -> Rows:
+def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, check_formulas: bool = True) -> Rows:
     """Check columns of results (lists, arrays or :class:`~diagnb.fleet.labels.Labels`, all of one length).
 
     Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with ``name``), ``date``. Others of
@@ -189,16 +193,17 @@ def read_rows(
     _duplicates(texts, day, read["value"], aside)
     if "component" not in given:
         texts["component"] = texts["point"]
-    verdict_of = np.array([WORDS.index(w) if w in WORDS else WORDS.index("not judged") for w in texts["verdict"].names] or [0])
+    verdict_of = np.array(
+        [WORDS.index(w) if w in WORDS else WORDS.index("not judged") for w in texts["verdict"].names] or [0]
+    )
     keep = aside.free
-    rows = Rows(
+    return Rows(
         **{name: texts[name].take(keep) for name in TEXTS if name not in ("verdict", "schema")},
         **{name: _frozen(column[keep]) for name, column in read.items()},
         revision=_frozen(np.where(np.isfinite(revision), revision, 0).astype(np.int64)[keep]), date=_frozen(day[keep]),
         verdict=_frozen(verdict_of[texts["verdict"].codes[keep]].astype(np.uint8)), row=_frozen(np.nonzero(keep)[0] + 1),
         faults=tuple(faults + aside.faults()), set_aside=aside.by_code(),
     )  # fmt: skip
-    return rows
 
 
 def _length(given: Mapping[str, Any]) -> int:

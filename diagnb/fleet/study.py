@@ -60,9 +60,7 @@ def place(defects: Defects, vehicles: Vehicles) -> Placed:
     origin = _origin(vehicles)
     # Half a day keeps an event of the first day inside the watch.
     age = ((defects.opened - origin[at]).astype(float) + 0.5) / DAYS_PER_MONTH
-    return Placed(
-        at[inside], age[inside], np.nonzero(inside)[0], int(np.sum(~known)), int(np.sum(known & ~inside))
-    )
+    return Placed(at[inside], age[inside], np.nonzero(inside)[0], int(np.sum(~known)), int(np.sum(known & ~inside)))
 
 
 def _origin(vehicles: Vehicles) -> Array:
@@ -188,7 +186,10 @@ def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
     month = np.arange(first, last + 1)
     edges = np.append(month, last + 1).astype("datetime64[D]")
     until = np.array(
-        [np.clip((np.minimum(edge, vehicles.watched_to) - vehicles.watched_from).astype(float), 0, None).sum() for edge in edges]
+        [
+            np.clip((np.minimum(edge, vehicles.watched_to) - vehicles.watched_from).astype(float), 0, None).sum()
+            for edge in edges
+        ]
     )
     exposure = np.diff(until) / DAYS_PER_MONTH
     placed = place(defects, vehicles)
@@ -237,34 +238,49 @@ def _lot_of_rows(rows: Rows, vehicles: Vehicles) -> Any:
 
 
 def effect_at(
-    defects: Defects, vehicles: Vehicles, *, date: str, band_months: float = 12.0, coverage: float = 0.95
-) -> Effect:
+    defects: Defects, vehicles: Vehicles, *, date: str, band_months: float = 12.0, settling_months: float = 3.0,
+    coverage: float = 0.95,
+) -> Effect:  # fmt: skip
     """Defect rate after ``date`` over before, compared within age bands of ``band_months``, limits by vehicle.
 
-    Season is not removed: choose spans of whole years. Refused for results judged under several rules.
+    A defect is dated by the test that found it, so what came about before the change is found after it for as long as
+    vehicles stay away: ``settling_months`` after the change are left out on both counts (choose the usual time between
+    visits). Season is not removed: choose spans of whole years. Refused for results judged under several rules.
     """
-    if not band_months > 0:
-        raise fault("band_months", f"{band_months:g} must be above zero")
+    if not band_months > 0 or settling_months < 0:
+        raise fault("band_months", f"{band_months:g} must be above zero, and settling_months not below it")
     change = np.datetime64(date, "D")
     origin = _origin(vehicles)
     entry, leaving = _ages(vehicles)
     at = (change - origin).astype(float) / DAYS_PER_MONTH
     placed = place(defects, vehicles)
     bands = int(np.ceil(leaving.max() / band_months))
-    after_event = defects.opened[placed.which] >= change
+    settling = round(settling_months * DAYS_PER_MONTH) / DAYS_PER_MONTH
+    opened = defects.opened[placed.which]
+    resumed = change + np.timedelta64(round(settling_months * DAYS_PER_MONTH), "D")
+    counted = (opened < change) | (opened >= resumed)
+    after_event = opened >= resumed
     band_event = np.minimum((placed.age / band_months).astype(int), bands - 1)
     columns: list[tuple[Array, ...]] = []
     for band in range(bands):
         low, high = band * band_months, (band + 1) * band_months
         for after in (False, True):
-            a = np.maximum(np.maximum(entry, low), at if after else -np.inf)
+            a = np.maximum(np.maximum(entry, low), at + settling if after else -np.inf)
             b = np.minimum(np.minimum(leaving, high), np.inf if after else at)
             use = np.clip(b - a, 0, None)
-            mine = (band_event == band) & (after_event == after)
+            mine = counted & (band_event == band) & (after_event == after)
             count = np.bincount(placed.asset[mine], minlength=len(vehicles)).astype(float)
             kept = np.nonzero((use > 0) | (count > 0))[0]
             # An event on the very edge of a band belongs to some use there.
-            columns.append((kept, np.full(kept.size, after), count[kept], np.maximum(use[kept], 1 / DAYS_PER_MONTH), np.full(kept.size, band)))
+            columns.append(
+                (
+                    kept,
+                    np.full(kept.size, after),
+                    count[kept],
+                    np.maximum(use[kept], 1 / DAYS_PER_MONTH),
+                    np.full(kept.size, band),
+                )
+            )
     asset, after_, events, exposure, stratum = (np.concatenate(c) for c in zip(*columns, strict=True))
     found = effect_of_change(
         asset=asset, after=after_, events=events, exposure=exposure, stratum=stratum, exposure_unit=MONTHS,

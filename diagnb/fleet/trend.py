@@ -190,7 +190,9 @@ def power_law(
     """
     check_level(coverage, "coverage")
     if any(w.start for w in watches):
-        raise fault("watches", "the power law needs the watch from the system's start", "use the mean cumulative function")
+        raise fault(
+            "watches", "the power law needs the watch from the system's start", "use the mean cumulative function"
+        )
     total, systems = int(sum(len(w.times) for w in watches)), len(watches)
     free = int(sum(w.free.size for w in watches))
     method = "power-law process, maximum likelihood" + (", bias removed" if unbiased else "")

@@ -69,7 +69,9 @@ def read_vehicles(columns: Mapping[str, Any]) -> Vehicles:
     faults = [Fault(f"column {name}", "is not known and was not read") for name in columns if name not in known]
     texts = {name: Labels.of(columns.get(name, [""] * n)) for name in _TEXTS}
     days = {name: dates(columns.get(name, [""] * n)) for name in _DATES}
-    distance, bad_number = numbers(columns["distance_km"]) if "distance_km" in columns else (np.full(n, np.nan), np.zeros(n, dtype=bool))
+    distance, bad_number = (
+        numbers(columns["distance_km"]) if "distance_km" in columns else (np.full(n, np.nan), np.zeros(n, dtype=bool))
+    )
     keep = np.ones(n, dtype=bool)
 
     def leave(mask: Array, what: str, repair: str = "") -> None:

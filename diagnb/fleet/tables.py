@@ -1,0 +1,190 @@
+"""Tables of results as plain cells, for a terminal, a notebook or a file; a plot may stand beside each."""
+
+from __future__ import annotations
+
+import base64
+import html
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from diagnb.fleet.effect import Effect
+from diagnb.fleet.figure import Figure, Trial
+from diagnb.fleet.lots import CellSurvey, LotComparison
+from diagnb.fleet.measurement_share import MeasurementShare
+from diagnb.fleet.monthly import Chart
+from diagnb.fleet.rates import Pareto
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A titled table of text cells with notes below and, in a notebook, its plot beside it."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+    plot: Any = None
+
+    def lines(self) -> Iterable[str]:
+        """Lines for a terminal, columns aligned."""
+        yield self.title
+        widths = [max(len(r[k]) for r in (self.columns, *self.rows)) for k in range(len(self.columns))]
+        for row in (self.columns, *self.rows):
+            yield "  " + "  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip()
+        for note in self.notes:
+            yield f"  note: {note}"
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines())
+
+    def _repr_html_(self) -> str:
+        head = "".join(f"<th scope='col' style='text-align:left'>{html.escape(c)}</th>" for c in self.columns)
+        body = "".join(
+            "<tr>" + "".join(f"<td style='text-align:left'>{html.escape(c)}</td>" for c in row) + "</tr>"
+            for row in self.rows
+        )
+        notes = "".join(f"<p style='margin:0.2em 0'>{html.escape(n)}</p>" for n in self.notes)
+        picture = ""
+        if self.plot is not None:
+            from diagnb.fleet.plots import as_png
+
+            data = base64.b64encode(as_png(self.plot)).decode("ascii")
+            picture = f"<img alt='{html.escape(self.title, quote=True)}' style='max-width:100%' src='data:image/png;base64,{data}'>"
+        return (
+            f"<figure style='margin:0.5em 0'><table><caption style='text-align:left'><b>{html.escape(self.title)}</b></caption>"
+            f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{notes}{picture}</figure>"
+        )
+
+
+def number(value: float | None, digits: int = 4) -> str:
+    """A number for a cell; a dash for none, a word for no bound."""
+    if value is None:
+        return "–"
+    return "no bound" if math.isinf(value) else f"{value:.{digits}g}"
+
+
+def interval(figure: Figure) -> str:
+    """``0.12 to 0.31`` or a dash."""
+    if figure.value is None or figure.lower is None or figure.upper is None:
+        return "–"
+    return f"{number(figure.lower)} to {number(figure.upper)}"
+
+
+FIGURE_COLUMNS = ("figure", "value", "interval", "unit", "events", "exposure", "n", "method")
+
+
+def figure_row(figure: Figure) -> tuple[str, ...]:
+    """The cells of one figure; a refusal stands where the value would."""
+    value = number(figure.value) if figure.refusal is None else f"refused: {figure.refusal}"
+    said = interval(figure) if figure.refusal else f"{interval(figure)} ({100 * figure.coverage:g} %)"
+    return (
+        figure.name, value, said, figure.unit, number(figure.numerator, 7),
+        f"{number(figure.exposure, 7)} {figure.exposure_unit}".strip(), str(figure.n), figure.method,
+    )  # fmt: skip
+
+
+def figures_table(figures: Sequence[Figure], *, title: str, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
+    """One figure a row, cautions as notes."""
+    cautions = tuple(f"{f.name}: {c}" for f in figures for c in f.cautions)
+    return Table(title, FIGURE_COLUMNS, tuple(figure_row(f) for f in figures), (*notes, *cautions), plot)
+
+
+def trials_table(trials: Sequence[Trial], *, title: str, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
+    """One test a row."""
+    rows = tuple(
+        (
+            t.name, t.hypothesis, number(t.statistic), number(t.p_value, 3) if t.refusal is None else "–",
+            t.direction if t.refusal is None else f"refused: {t.refusal}", str(t.n), t.method,
+        )
+        for t in trials
+    )  # fmt: skip
+    return Table(title, ("test", "hypothesis", "statistic", "p", "finding", "n", "method"), rows, notes, plot)
+
+
+def pareto_table(found: Pareto, *, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
+    """Components with count, shares and rate."""
+    rows = tuple(
+        (
+            r.item, number(r.events, 7), f"{100 * r.share:.1f} %", f"{100 * r.cumulative:.1f} %",
+            number(r.rate.value) if r.rate.refusal is None else f"refused: {r.rate.refusal}", interval(r.rate),
+            f"{number(r.rate.exposure, 7)} {r.rate.exposure_unit}", str(r.rate.n), r.rate.method,
+        )
+        for r in found.rows
+    )  # fmt: skip
+    unit = found.rows[0].rate.unit if found.rows else ""
+    columns = ("component", "defects", "share", "cumulative", f"rate {unit}", "interval", "exposure", "n", "method")
+    return Table(f"Components, ranked by {found.ranked_by}", columns, rows, notes, plot)
+
+
+def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table:
+    """The first cells of a survey, alarms first."""
+    rows = tuple(
+        (
+            c.row, c.column, str(c.events), number(c.exposure), str(c.failing_assets), number(c.ratio, 3),
+            f"{number(c.lower, 3)} to {number(c.upper, 3)}", number(c.p_value, 2), number(c.adjusted, 2),
+            "ALARM" if c.alarm else "",
+        )
+        for c in found.cells[:most]
+    )  # fmt: skip
+    notes = (
+        f"{len(found.alarms)} alarms among {len(found.cells)} cells; {found.method}",
+        f"{len(found.untested)} cells not tested"
+        + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),
+    )
+    columns = ("component", "lot", "defects", "exposure", "vehicles", "ratio", "interval", "p", "adjusted", "alarm")
+    return Table("Components by lot, each cell against the component's other lots", columns, rows, notes, plot)
+
+
+def lots_table(found: LotComparison, *, plot: Any = None) -> Table:
+    """Shares by lot, the overall test and the pairs that differ as notes."""
+    pairs = tuple(
+        f"{p.first} and {p.second} differ: {p.difference:.3g} > {p.critical_range:.3g}" for p in found.differing
+    )
+    return figures_table(found.lots, title="Lots", plot=plot, notes=(str(found.overall), found.note, *pairs))
+
+
+def chart_table(chart: Chart, *, plot: Any = None) -> Table:
+    """Every point with its own limits."""
+    if chart.refusal:
+        return Table(f"{chart.name}: refused: {chart.refusal}", ("month", "events", "exposure"), tuple(
+            (label, number(float(a)), number(float(b)))
+            for label, a, b in zip(chart.labels, chart.numerator, chart.exposure, strict=True)
+        ), (), plot)  # fmt: skip
+    rows = tuple(
+        (
+            chart.labels[k], number(float(chart.numerator[k])), number(float(chart.exposure[k])), number(float(chart.value[k])),
+            number(float(chart.lower[k])), number(float(chart.upper[k])), "SIGNAL" if chart.signal[k] else "",
+        )
+        for k in range(len(chart.labels))
+    )  # fmt: skip
+    columns = ("month", "events", "exposure", chart.unit, "lower", "upper", "signal")
+    return Table(chart.name, columns, rows, (chart.method,), plot)
+
+
+def effect_table(found: Effect, *, plot: Any = None) -> Table:
+    """Rates before and after and their ratio."""
+    return figures_table(
+        (found.before, found.after, found.ratio), title=f"Effect of the change: {found.finding}", plot=plot,
+        notes=(str(found.trial), f"{found.strata} strata"),
+    )  # fmt: skip
+
+
+def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None) -> Table:
+    """By group, what the measurement does to the fail rate."""
+    rows = []
+    for name, m in found.items():
+        if m.shown.refusal:
+            rows.append((name, f"refused: {m.shown.refusal}", "–", "–", "–", "–", "–"))
+            continue
+        rows.append(
+            (
+                name, f"{number(m.shown.numerator)} of {number(m.shown.exposure, 7)}", number(m.shown.value, 3),
+                number(m.true.value, 3), number(m.false_fails.value, 3), interval(m.false_fails),
+                "FLAGGED" if m.flagged else "",
+            )
+        )  # fmt: skip
+    notes = tuple(sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}))
+    columns = ("group", "fails", "share shown", "share truly bad", "false among fails", "interval", "flag")
+    return Table("What the measurement alone explains", columns, tuple(rows), notes, plot)
