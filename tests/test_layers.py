@@ -54,6 +54,7 @@ ONLY_IN = {
     "pint": ("quantities/units.py",),
     "pyhanko": ("signing/",),
     "pyhanko_certvalidator": ("signing/",),
+    "pkcs11": ("signing/token.py",),
     "reportlab": ("report/",),
     "ipywidgets": ("forms/", "notebook/"),
     "anywidget": ("forms/", "notebook/"),

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from diagnb.signing.service import fetch_revocation_lists
     from diagnb.signing.sign import Signer, certify, countersign, signature_fields
     from diagnb.signing.status import NOTES, REASONS, REMEDIES, SignatureStatus, SignerStatus, StampStatus
+    from diagnb.signing.token import KEY_LABEL, Token, create_in_token, open_token
     from diagnb.signing.trust import TrustEntry, TrustList, TrustState, trust_entry
     from diagnb.signing.trustfile import load_trust
     from diagnb.signing.verify import verify_signatures
@@ -45,6 +46,7 @@ _PLACES = {
     "service": "fetch_revocation_lists",
     "sign": "Signer certify countersign signature_fields",
     "status": "NOTES REASONS REMEDIES SignatureStatus SignerStatus StampStatus",
+    "token": "KEY_LABEL Token create_in_token open_token",
     "trust": "TrustEntry TrustList TrustState trust_entry",
     "trustfile": "load_trust",
     "verify": "verify_signatures",
@@ -52,6 +54,7 @@ _PLACES = {
 _MODULE_OF = {name: module for module, names in _PLACES.items() for name in names.split()}
 
 __all__ = [
+    "KEY_LABEL",
     "NOTES",
     "REASONS",
     "REMEDIES",
@@ -65,6 +68,7 @@ __all__ = [
     "SignerStatus",
     "SigningKey",
     "StampStatus",
+    "Token",
     "TrustEntry",
     "TrustList",
     "TrustState",
@@ -74,6 +78,7 @@ __all__ = [
     "comes_from",
     "countersign",
     "create_authority",
+    "create_in_token",
     "create_person",
     "create_revocation_list",
     "document_information",
@@ -83,6 +88,7 @@ __all__ = [
     "load_authority",
     "load_key",
     "load_trust",
+    "open_token",
     "read_revocation_list",
     "save_key",
     "self_signed_person",
