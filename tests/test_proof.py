@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import random
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -64,6 +66,19 @@ def test_honest_reports_prove_themselves(shop: Shop, language: str, paper: str) 
     assert found.results == sum(len(t.results) for t in evaluate(DEMO).tests)
     assert [s.signer for s in found.signatures] == ["R. Example", "M. Sample"]
     assert found.record == DEMO
+
+
+def test_a_path_and_its_pairs_prove_themselves_and_a_changed_pair_is_found(shop: Shop) -> None:
+    record = load_record(Path(__file__).parent / "data" / "records" / "path-test.json")
+    evaluation = evaluate(record)
+    found = shop.verify(shop.sign(render_report(record, evaluation, moment=MOMENT)))
+    assert found.trustworthy
+    assert found.pages == "same"
+    better = dataclasses.replace(evaluation.pairs[0], change=-1.0)
+    forged = dataclasses.replace(evaluation, pairs=(better, *evaluation.pairs[1:]))
+    found = shop.verify(shop.sign(render_report(record, forged, moment=MOMENT)))
+    assert not found.trustworthy
+    assert [d.where for d in found.differing] == ["pairs[0].change"]
 
 
 def test_nobody_is_trusted_without_a_list(signed: bytes) -> None:
