@@ -31,12 +31,17 @@ from diagnb.report.pdf.metadata import NAMESPACE, made_with
 from diagnb.report.photos import embedded_names
 from diagnb.report.report import render_with
 from diagnb.signing import (
+    NOTES as SIGNATURE_NOTES,
+)
+from diagnb.signing import (
     REASONS as SIGNATURE_REASONS,
 )
 from diagnb.signing import (
     SignatureStatus,
     SignerStatus,
+    StampStatus,
     TrustList,
+    comes_from,
     embedded_files,
     verify_signatures,
     xmp_packet,
@@ -50,6 +55,7 @@ SAME_TO = 1e-9
 
 REASONS: dict[str, str] = {
     **SIGNATURE_REASONS,
+    **SIGNATURE_NOTES,
     "record-missing": "the report carries no record",
     "record-unreadable": "the embedded record can't be read",
     "record-not-canonical": "the embedded record is not in canonical form",
@@ -60,6 +66,8 @@ REASONS: dict[str, str] = {
     "evaluation-unreadable": "the embedded evaluation can't be read",
     "evaluation-differs": "recomputing the record gives other numbers or verdicts",
     "file-unreadable": "the file can't be read",
+    "took-too-long": "verifying the file took longer than allowed",
+    "verification-stopped": "verifying the file broke off: it needs more memory than allowed, or breaks a library",
     **LINEAGE_REASONS,
     **LINEAGE_NOTES,
     "demonstration": "this is a demonstration with invented data and a throw-away key",
@@ -100,6 +108,7 @@ class Verification:
     original: str = ""
     status: str = ""
     salt: str = field(default="", repr=False)
+    stamps: tuple[StampStatus, ...] = ()
     record: Record | None = field(default=None, repr=False, compare=False)
     evaluation: Evaluation | None = field(default=None, repr=False, compare=False)
 
@@ -112,9 +121,17 @@ class Verification:
                 {
                     "signer": s.signer, "role": s.role, "intact": s.intact, "trusted": s.trusted,
                     "signed_at": s.signed_at.isoformat() if s.signed_at else None, "timestamped": s.timestamped,
-                    "field": s.field, "meaning": s.reason,
+                    "field": s.field, "meaning": s.reason, "trusted_now": s.trusted_now,
+                    "proven_at": s.proven_at.isoformat() if s.proven_at else None,
                 }
                 for s in self.signatures
+            ],
+            "stamps": [
+                {
+                    "service": s.service, "time": s.time.isoformat() if s.time else None, "intact": s.intact, "trusted": s.trusted,
+                    "renew_before": s.renew_before.isoformat() if s.renew_before else None,
+                }
+                for s in self.stamps
             ],
             "later_changes": self.later_changes,
             "record": {"id": self.record_id, "revision": self.revision, "digest": self.digest, "digest_matches": self.digest_matches},
@@ -149,7 +166,7 @@ def verify_report(
     try:
         pdf = source if isinstance(source, bytes) else _read(Path(source))
     except OSError:
-        return _nothing(label, ("file-unreadable",))
+        return unanswered(label, "file-unreadable")
     if moment is None:
         moment = datetime.now(UTC)
     status = verify_signatures(pdf, trust=trust or TrustList(()), moment=moment, expected_fields=expected)
@@ -193,8 +210,9 @@ def _read(path: Path) -> bytes:
         return stream.read(MOST_BYTES + 1)
 
 
-def _nothing(label: str, reasons: tuple[str, ...]) -> Verification:
-    return Verification(label, False, (), False, "", 0, "", False, "not checked", 0, (), reasons)
+def unanswered(label: str, reason: str) -> Verification:
+    """The answer about a file that could not be looked at."""
+    return Verification(label, False, (), False, "", 0, "", False, "not checked", 0, (), (reason,))
 
 
 def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verification:
@@ -218,7 +236,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
                 differing = tuple(compare(found.evaluation, recomputed.to_plain()))
                 if differing:
                     reasons.append("evaluation-differs")
-            pages = _pages(found, recomputed, pdf[: status.unsigned_prefix_length], reasons)
+            pages = _pages(found, recomputed, pdf, status, reasons)
     else:
         recomputed = None
     record = found.record
@@ -233,10 +251,11 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     return Verification(
         label, not ordered, status.signatures, status.later_changes,
         record.id if record else "", record.revision if record else 0, found.digest, found.digest_matches,
-        pages, results, differing, ordered, tuple(notes), found.engine,
+        pages, results, differing, ordered, (*notes, *status.notes), found.engine,
         log_head=options.log_head if options else "", digest_head=found.digest_head,
         original=redaction.of if redaction else "", status=record.status if record else "",
-        salt=options.salt if options else "", record=record, evaluation=recomputed,
+        salt=options.salt if options else "", stamps=status.stamps,
+        record=record, evaluation=recomputed,
     )  # fmt: skip
 
 
@@ -350,7 +369,9 @@ def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
         return None
 
 
-def _pages(found: _Contents, recomputed: Evaluation, unsigned: bytes, reasons: list[str]) -> Pages:
+def _pages(
+    found: _Contents, recomputed: Evaluation, pdf: bytes, status: SignatureStatus, reasons: list[str]
+) -> Pages:
     """Draw the report again from record and recomputed evaluation and compare it byte for byte."""
     if not found.rendering:
         reasons.append("rendering-unreadable")
@@ -362,7 +383,12 @@ def _pages(found: _Contents, recomputed: Evaluation, unsigned: bytes, reasons: l
     except DiagnbError:
         reasons.append("rendering-unreadable")
         return "not checked"
-    if again == unsigned:
+    if status.unsigned_prefix_length:
+        same = again == pdf[: status.unsigned_prefix_length]
+    else:  # signed in one pass: the signature stands inside the one revision
+        first = status.signatures[:1]
+        same = bool(first) and comes_from(status.signed_bytes or b"", again, signature=first[0])
+    if same:
         return "same"
     reasons.append("pages-differ")
     return "differ"

@@ -26,8 +26,8 @@ def run_demo(options: argparse.Namespace) -> int:
     """Exit 0 when the signed report verifies, else 1."""
     started = time.perf_counter()
     from diagnb.cli.files import now, write_new
+    from diagnb.cli.issuing import MEANING
     from diagnb.cli.lines import remark_lines, result_line, verification_lines
-    from diagnb.cli.reports import MEANING
     from diagnb.evaluation import evaluate
     from diagnb.proof import verify_report
     from diagnb.readiness import check

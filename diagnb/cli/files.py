@@ -22,12 +22,17 @@ def now() -> datetime:
     return datetime.now().astimezone().replace(microsecond=0)
 
 
+def trust_path(report: Path, stated: Path | None) -> Path | None:
+    """The stated trust list, or ``trust.json`` beside the report when it is there."""
+    beside = report.parent / "trust.json"
+    return stated or (beside if beside.is_file() else None)
+
+
 def trust_for(report: Path, stated: Path | None) -> Any:
     """The stated trust list, or ``trust.json`` beside the report, or an empty one."""
     from diagnb.signing import TrustList, load_trust
 
-    beside = report.parent / "trust.json"
-    source = stated or (beside if beside.is_file() else None)
+    source = trust_path(report, stated)
     return load_trust(source) if source else TrustList(())
 
 

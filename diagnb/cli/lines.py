@@ -112,6 +112,8 @@ def verification_lines(found: Verification) -> Iterable[str]:
         yield f"  5 recomputed: {same}{' of' if not found.differing else ''} {found.results} results{' the same' if not found.differing else ''}"
     else:
         yield "  5 recomputed: not checked"
+    if found.log != "not checked":
+        yield f"  in the shop's log: {found.log}"
     if found.record_id:
         yield f"    record {found.record_id}, revision {found.revision}, SHA-256 {found.digest}"
     for note in found.notes:

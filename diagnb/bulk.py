@@ -1,0 +1,197 @@
+"""Hundreds of reports verified in processes of their own: bounded time and memory a file, answers in order.
+
+A file that takes too long, or makes its process break, costs that process and gets an answer like any other.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from multiprocessing import get_context
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any
+
+from diagnb.proof import TECHNICIAN, Verification, unanswered
+
+SECONDS_PER_FILE = 60.0
+BYTES_PER_PROCESS = 4 * 2**30
+_START_SECONDS = 120.0
+_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
+COLUMNS = (
+    "file", "trustworthy", "record", "revision", "sha256", "signed by", "signed at", "time stamped", "intact",
+    "trusted", "later changes", "pages", "results", "differing", "log", "reasons", "notes",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One file to verify and the trust list to use; without one nobody is trusted."""
+
+    report: Path
+    trust: Path | None = None
+
+
+def verify_many(
+    jobs: Sequence[Job],
+    *,
+    moment: datetime,
+    expected: tuple[str, ...] = (TECHNICIAN,),
+    processes: int = 2,
+    seconds: float = SECONDS_PER_FILE,
+    progress: Callable[[int, Verification], None] | None = None,
+) -> list[Verification]:
+    """The answers about all files in the order of ``jobs``, without their records.
+
+    ``seconds`` bounds each file, ``processes`` how many are looked at at once. ``progress`` is called with the number
+    of files done and the newest answer. Raises nothing for the content of the files.
+    """
+    answers: dict[int, Verification] = {}
+    waiting = list(range(len(jobs)))[::-1]
+    workers: list[_Worker] = []
+
+    def settle(number: int, answer: Verification) -> None:
+        answers[number] = answer
+        if progress is not None:
+            progress(len(answers), answer)
+
+    try:
+        while len(answers) < len(jobs):
+            while waiting and len(workers) < max(1, min(processes, len(jobs))):
+                workers.append(_Worker(moment, expected))
+            for worker in workers:
+                if worker.number is None and waiting:
+                    first = waiting.pop()
+                    worker.give(first, jobs[first], seconds)
+            busy = [w for w in workers if w.number is not None]
+            until = max(0.0, min(w.deadline for w in busy) - time.monotonic())
+            ready = set(map(id, wait([w.connection for w in busy], timeout=min(until, 1.0) + 0.01)))
+            for worker, number in [(w, w.number) for w in busy if w.number is not None]:
+                if id(worker.connection) in ready:
+                    answer, alive = worker.take(jobs[number])
+                elif time.monotonic() > worker.deadline:
+                    answer, alive = unanswered(str(jobs[number].report), "took-too-long"), False
+                else:
+                    continue
+                settle(number, answer)
+                if not alive:
+                    worker.stop()
+                    workers.remove(worker)
+    finally:
+        for worker in workers:
+            worker.stop()
+    return [answers[number] for number in range(len(jobs))]
+
+
+class _Worker:
+    """One process and the line to it."""
+
+    def __init__(self, moment: datetime, expected: tuple[str, ...]) -> None:
+        context = get_context("spawn")
+        self.connection, theirs = context.Pipe()
+        self.process = context.Process(target=_work, args=(theirs, moment, expected), daemon=True)
+        self.process.start()
+        theirs.close()
+        self.number: int | None = None
+        self.deadline = 0.0
+        self._fresh = True
+
+    def give(self, number: int, job: Job, seconds: float) -> None:
+        self.number = number
+        # the first file also pays for starting the process
+        self.deadline = time.monotonic() + seconds + (_START_SECONDS if self._fresh else 0.0)
+        self.connection.send(job)
+
+    def take(self, job: Job) -> tuple[Verification, bool]:
+        """The answer, and whether the process lives on."""
+        try:
+            answer: Verification = self.connection.recv()
+        except (EOFError, OSError):
+            return unanswered(str(job.report), "verification-stopped"), False
+        self.number, self._fresh = None, False
+        return answer, True
+
+    def stop(self) -> None:
+        self.connection.close()
+        if self.process.is_alive():
+            self.process.kill()
+        self.process.join(10)
+        self.process.close()
+
+
+def _work(connection: Connection, moment: datetime, expected: tuple[str, ...]) -> None:
+    from diagnb.proof import verify_report
+    from diagnb.signing import TrustList, load_trust
+
+    _limit_memory()
+    lists: dict[Path, Any] = {}
+    while True:
+        try:
+            job = connection.recv()
+        except (EOFError, OSError, KeyboardInterrupt):
+            return
+        if job.trust is not None and job.trust not in lists:
+            lists[job.trust] = load_trust(job.trust)
+        trust = lists[job.trust] if job.trust is not None else TrustList(())
+        found = verify_report(job.report, trust=trust, moment=moment, expected=expected)
+        connection.send(replace(found, record=None, evaluation=None, salt=""))
+
+
+def _limit_memory() -> None:
+    try:
+        import resource
+    except ImportError:
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_AS)
+    wanted = BYTES_PER_PROCESS if most == resource.RLIM_INFINITY else min(BYTES_PER_PROCESS, most)
+    resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
+
+
+def csv_text(found: Sequence[Verification]) -> str:
+    """One row a file. A text that a spreadsheet would take for a formula gets an apostrophe before it; numbers stay."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(COLUMNS)
+    for v in found:
+        signers = "; ".join(f"{s.signer} ({s.role})" for s in v.signatures)
+        times = "; ".join(s.signed_at.isoformat() if s.signed_at else "" for s in v.signatures)
+        cells: tuple[str | int, ...] = (
+            v.file, _yes(v.trustworthy), v.record_id, v.revision, v.digest, signers, times,
+            _yes(bool(v.signatures) and all(s.timestamped for s in v.signatures)),
+            _yes(bool(v.signatures) and all(s.intact for s in v.signatures)),
+            _yes(bool(v.signatures) and all(s.trusted for s in v.signatures)),
+            _yes(v.later_changes), v.pages, v.results, len(v.differing), v.log, "; ".join(v.reasons), "; ".join(v.notes),
+        )  # fmt: skip
+        writer.writerow([harmless(cell) if isinstance(cell, str) else cell for cell in cells])
+    return out.getvalue()
+
+
+def harmless(text: str) -> str:
+    """A text cell that no spreadsheet takes for a formula, without control characters."""
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return f"'{clean}" if text.startswith(_RISKY) or clean.lstrip().startswith(_RISKY) else clean
+
+
+def summary(found: Sequence[Verification]) -> dict[str, Any]:
+    """Counts: files, trustworthy, and files for each reason and each note."""
+    reasons: dict[str, int] = {}
+    notes: dict[str, int] = {}
+    for v in found:
+        for code in v.reasons:
+            reasons[code] = reasons.get(code, 0) + 1
+        for code in v.notes:
+            notes[code] = notes.get(code, 0) + 1
+    return {
+        "files": len(found),
+        "trustworthy": sum(v.trustworthy for v in found),
+        "reasons": dict(sorted(reasons.items())),
+        "notes": dict(sorted(notes.items())),
+    }
+
+
+def _yes(answer: bool) -> str:
+    return "yes" if answer else "no"

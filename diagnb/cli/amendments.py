@@ -1,0 +1,182 @@
+"""``diagnb amend``, ``void``, ``redact`` and ``attach``: what may happen to a record after it was made."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from diagnb.cli.files import add_folder, now, trust_for, write_new
+from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue, open_key
+from diagnb.cli.logfile import add_log
+from diagnb.errors import Fault, InputFault, fault
+
+_ABOUT_TRUST = frozenset(
+    {
+        "not-trusted", "certificate-expired", "certificate-not-yet-valid", "certificate-revoked",
+        "outside-trust-period", "expected-signature-missing", "timestamp-not-trusted", "signing-time-in-future",
+    }
+)  # fmt: skip
+"""What does not hinder working on: who signed is asked by whoever verifies the result."""
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands of this file."""
+    amend = commands.add_parser("amend", help="a new revision that replaces a signed report and shows what changed")
+    amend.add_argument("record", metavar="RECORD.json", type=Path, help="the whole record as it should be")
+    amend.add_argument("--of", metavar="FILE.pdf", type=Path, required=True, help="the signed report to be replaced")
+    amend.add_argument("--photos", metavar="DIR", type=Path, help="folder of the photos (default: that of the record)")
+    add_folder(amend)
+    amend.set_defaults(run=run_amend, meaning="Technician")
+    void = commands.add_parser("void", help="declare a signed report void by a new signed revision; nothing is deleted")
+    void.add_argument("report", metavar="FILE.pdf", type=Path)
+    void.set_defaults(run=run_void, meaning="Void")
+    redact = commands.add_parser("redact", help="a copy without personal fields that still proves all the others")
+    redact.add_argument("report", metavar="FILE.pdf", type=Path, help="the signed original")
+    redact.add_argument(
+        "--fields",
+        metavar="FIELD",
+        nargs="+",
+        default=["personal"],
+        help="personal, vin, vin-tail, site, or places such as people[*].name (default personal)",
+    )
+    redact.add_argument(
+        "--allow-mentions", action="store_true", help="go on although a removed value also stands in another field"
+    )
+    redact.set_defaults(run=run_redact, meaning="Copy", reason="")
+    for parser in (amend, void):
+        parser.add_argument("--reason", required=True, metavar="TEXT", help="why, in a sentence; stands in the report")
+    for parser in (amend, void, redact):
+        parser.add_argument("-o", "--output", metavar="FILE.pdf", type=Path, required=True)
+        parser.add_argument("--trust", metavar="FILE", type=Path, help="the trust list for the earlier report")
+        add_rendering(parser)
+        add_log(parser)
+    attach = commands.add_parser("attach", help="list photos in a record, with their hashes")
+    attach.add_argument("record", metavar="RECORD.json", type=Path)
+    attach.add_argument("files", metavar="FILE", type=Path, nargs="+")
+    attach.add_argument("--shows", default="", metavar="TEXT", help="what is to be seen")
+    attach.set_defaults(run=run_attach)
+
+
+def run_amend(options: argparse.Namespace) -> int:
+    """Render and sign the amended record; prints what changed."""
+    from diagnb.record import amend, load_record, plain, read_json
+
+    old = _earlier(options, options.of).record
+    document = read_json(options.record.read_bytes(), options.record.name)
+    if isinstance(document, dict):
+        document = {key: value for key, value in document.items() if key not in ("revision", "replaces")}
+        _carry(document, plain(old))
+    new = load_record(document, folder=options.folder)
+    amended = amend(old, new, reason=options.reason)
+    photos = find_photos(amended, options.photos, options.record.parent)
+    key = open_key(options)
+    _refuse_same(options.output, options.of)
+    issue(options, amended, key=key, output=options.output, action="amend", photos=photos)
+    print(f"{options.output}: revision {amended.revision}, {_signed(key)}; replaces revision {old.revision}")
+    for change in amended.replaces.changes if amended.replaces else ():
+        print(f"  {change.where}: {_shown(change.before)} → {_shown(change.after)}")
+    return 0
+
+
+def run_void(options: argparse.Namespace) -> int:
+    """Render and sign the revision that makes the record void."""
+    from diagnb.record import void
+
+    old = _earlier(options, options.report).record
+    record = void(old, reason=options.reason)
+    key = open_key(options)
+    _refuse_same(options.output, options.report)
+    issue(options, record, key=key, output=options.output, action="void", meaning=MEANING["Void"])
+    print(
+        f"{options.output}: {record.id} is void from revision {record.revision} on, {_signed(key)}; {options.report} stays"
+    )
+    return 0
+
+
+def run_redact(options: argparse.Namespace) -> int:
+    """Render and sign the copy; prints what was removed."""
+    from diagnb.redaction import mentions, redact
+
+    found = _earlier(options, options.report)
+    if not found.salt:
+        raise fault(str(options.report), "carries no digest list", "render and sign the record again, then redact that")
+    copy = redact(found.record, secret=found.salt, remove=tuple(options.fields))
+    removed = copy.redaction.removed if copy.redaction else {}
+    told = mentions(found.record, copy)
+    if told and not options.allow_mentions:
+        raise InputFault(
+            Fault(place, f"still says what was removed from {gone}", "add it to --fields, or use --allow-mentions")
+            for place, gone in told
+        )
+    key = open_key(options)
+    _refuse_same(options.output, options.report)
+    issue(options, copy, key=key, output=options.output, action="redact", meaning=MEANING["Copy"])
+    print(f"{options.output}: copy of revision {copy.revision} without {len(removed)} fields, {_signed(key)}")
+    for place in removed:
+        print(f"  {place}")
+    return 0
+
+
+def run_attach(options: argparse.Namespace) -> int:
+    """Write the record again with the photos in its list of attachments."""
+    from diagnb.record import read_json
+    from diagnb.report import photo_attachment
+
+    document = read_json(options.record.read_bytes(), options.record.name)
+    if not isinstance(document, dict) or not isinstance(document.get("attachments", []), list):
+        raise fault(str(options.record), "is not a record")
+    listed = [*document.get("attachments", [])]
+    for path in options.files:
+        if any(isinstance(a, dict) and a.get("name") == path.name for a in listed):
+            raise fault(path.name, "is listed already", "give the file another name")
+        entry = photo_attachment(path.read_bytes(), name=path.name, shows=options.shows)
+        listed.append(entry.model_dump(mode="json", exclude_defaults=True))
+        print(f"{path.name}: {entry.size:,} bytes, SHA-256 {entry.sha256}")
+    document["attachments"] = listed
+    write_new(options.record, (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode())
+    return 0
+
+
+def _earlier(options: argparse.Namespace, path: Path) -> Any:
+    """The earlier report, proved as far as its bytes go; who signed it is only said."""
+    from diagnb.proof import REASONS, verify_report
+
+    found = verify_report(path, trust=trust_for(path, options.trust), moment=now(), expected=())
+    wrong = [reason for reason in found.reasons if reason not in _ABOUT_TRUST]
+    if found.record is None or wrong:
+        why = "; ".join(REASONS.get(reason, reason) for reason in wrong) or "it carries no record"
+        raise fault(str(path), f"does not prove itself: {why}", "see diagnb verify")
+    if found.reasons:
+        said = "; ".join(REASONS[reason] for reason in found.reasons)
+        print(f"diagnb: {path}: {said}", file=sys.stderr)
+    return found
+
+
+def _carry(document: dict[str, Any], old: dict[str, Any]) -> None:
+    """Sheets and procedures that the record names but does not carry come from the earlier report."""
+    for key, entries, name in (("meters", "instruments", "meter"), ("procedures", "tests", "procedure")):
+        carried = document.get(key, {})
+        rows = document.get(entries)
+        if not isinstance(carried, dict) or not isinstance(rows, list):
+            continue
+        named = {row.get(name) for row in rows if isinstance(row, dict) and isinstance(row.get(name), str)}
+        kept = {n: sheet for n, sheet in old.get(key, {}).items() if n in named and n not in carried}
+        if kept or carried:
+            document[key] = {**carried, **kept}
+
+
+def _refuse_same(output: Path, earlier: Path) -> None:
+    if output.exists() and output.samefile(earlier):
+        raise fault(str(output), "is the earlier report", "it is kept: write the new one to another file")
+
+
+def _signed(key: Any) -> str:
+    return f"signed by {key.name}" if key is not None else "NOT signed (no --key)"
+
+
+def _shown(text: str) -> str:
+    line = " ".join(text.split()) or "–"
+    return line if len(line) <= 80 else f"{line[:77]}…"

@@ -1,0 +1,141 @@
+"""``diagnb verify``: one report or hundreds."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from diagnb.cli.files import now, trust_for, trust_path, write_new
+from diagnb.cli.logfile import actor, add_log, log_for, write_down
+from diagnb.errors import fault
+
+_MANY = 4
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands of this file."""
+    verify = commands.add_parser("verify", help="does this report prove itself? the five answers")
+    verify.add_argument("reports", metavar="FILE.pdf", type=Path, nargs="+")
+    verify.add_argument(
+        "--trust", metavar="FILE", type=Path, help="the shop's trust list (default: trust.json beside the report)"
+    )
+    verify.add_argument(
+        "--expect",
+        metavar="FIELD",
+        action="append",
+        help="a field that must be signed (default: Technician); may be repeated",
+    )
+    verify.add_argument("--replaces", metavar="OLD.pdf", type=Path, help="the report that this one says it replaces")
+    verify.add_argument("--original", metavar="FILE.pdf", type=Path, help="the original of a redacted copy")
+    verify.add_argument("--json", action="store_true", help="print JSON instead of text")
+    verify.add_argument("--csv", metavar="FILE", type=Path, help="write one row a file, for a spreadsheet")
+    verify.add_argument(
+        "--jobs", metavar="N", type=int, default=0, help="processes for many files (default: one a core)"
+    )
+    verify.add_argument(
+        "--seconds", metavar="S", type=float, default=60.0, help="most time for one of many files (default 60)"
+    )
+    verify.add_argument("--dont-log", action="store_true", help="check against the log without adding a line to it")
+    add_log(verify)
+    verify.set_defaults(run=run_verify)
+
+
+def run_verify(options: argparse.Namespace) -> int:
+    """Exit 0 when every file is trustworthy, else 1."""
+    from diagnb.cli.lines import verification_lines
+    from diagnb.proof import ask_log
+
+    reports: list[Path] = options.reports
+    if (options.replaces or options.original) and len(reports) > 1:
+        raise fault("--replaces", "belongs to one report", "verify that report alone")
+    folders = [options.trust.parent] if options.trust else []
+    log = log_for(options, *folders, reports[0].parent, create=False)
+    found = _verify(options, reports)
+    if log is not None:
+        from diagnb.lineage import read_shop_log
+
+        shop = read_shop_log(log.path)
+        found = [ask_log(v, shop) for v in found]
+        if not options.dont_log:
+            write_down(log, [_event(options, v) for v in found], stated=bool(options.log))
+    if options.csv:
+        from diagnb.bulk import csv_text
+
+        # the mark lets spreadsheets see that it is UTF-8
+        write_new(options.csv, b"\xef\xbb\xbf" + csv_text(found).encode("utf-8", "replace"))
+    if options.json:
+        print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
+    else:
+        for verification in found:
+            print("\n".join(verification_lines(verification)))
+    if len(found) > 1:
+        _conclude(found, options.json)
+    return 0 if all(v.trustworthy for v in found) else 1
+
+
+def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
+    moment = now()
+    expected = tuple(options.expect or ("Technician",))
+    if len(reports) < _MANY and not options.jobs:
+        from diagnb.proof import verify_report
+
+        return [
+            verify_report(
+                path, trust=trust_for(path, options.trust), moment=moment, expected=expected,
+                replaces=options.replaces, original=options.original,
+            )
+            for path in reports
+        ]  # fmt: skip
+    from diagnb.bulk import Job, verify_many
+
+    for path in {trust_path(report, options.trust) for report in reports}:
+        if path is not None:
+            trust_for(path, path)
+    seen = sys.stderr.isatty()
+    good = 0
+
+    def progress(done: int, answer: Any) -> None:
+        nonlocal good
+        good += answer.trustworthy
+        if seen:
+            print(f"\r{done} of {len(reports)}, {good} trustworthy ", end="", file=sys.stderr, flush=True)
+
+    found = verify_many(
+        [Job(report, trust_path(report, options.trust)) for report in reports],
+        moment=moment, expected=expected, processes=options.jobs or os.cpu_count() or 1, seconds=options.seconds,
+        progress=progress,
+    )  # fmt: skip
+    if seen:
+        print(file=sys.stderr)
+    return found
+
+
+def _event(options: argparse.Namespace, v: Any) -> Any:
+    from diagnb.audit import Event
+    from diagnb.audit.entry import MOST_TEXT
+
+    path = Path(v.file)
+    try:
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        digest = ""
+    return Event(
+        action="verify", actor=actor(options), record=v.record_id[:MOST_TEXT], revision=v.revision, digest=v.digest,
+        file=path.name, file_sha256=digest, outcome="trustworthy" if v.trustworthy else ", ".join(v.reasons)[:MOST_TEXT],
+    )  # fmt: skip
+
+
+def _conclude(found: Sequence[Any], as_json: bool) -> None:
+    from diagnb.bulk import summary
+
+    counted = summary(found)
+    stream = sys.stderr if as_json else sys.stdout
+    print(f"{counted['trustworthy']} of {counted['files']} trustworthy", file=stream)
+    for code, count in counted["reasons"].items():
+        print(f"  {count} × {code}", file=stream)
