@@ -97,6 +97,7 @@ from diagnb.fleet.tables import (
     lots_table,
     measurement_table,
     pareto_table,
+    to_plain,
     trials_table,
 )
 from diagnb.fleet.trend import PowerLaw, Watch, duane_slope, laplace, mil_hdbk_189, power_law, reverse_arrangements
@@ -207,6 +208,7 @@ __all__ = [
     "survey_cells",
     "synthesise",
     "tabular_cusum",
+    "to_plain",
     "trials_table",
     "two_rates",
     "watches",

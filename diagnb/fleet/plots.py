@@ -67,6 +67,15 @@ def _error_bars(axes: Any, figures: Sequence[Number], positions: Array, *, acros
         )
 
 
+def _band(axes: Any, x: Array, low: Array, high: Array, k: int) -> None:
+    """Limits of the k-th curve: a grey band for the first, thin lines in its own style for the others."""
+    if k == 0:
+        axes.fill_between(x, low, high, step="post", color=_PALE, alpha=0.6, linewidth=0.0)
+        return
+    for side in (low, high):
+        axes.step(x, side, where="post", color=_MIDDLE, linestyle=_STYLES[k % 4], linewidth=0.6)
+
+
 def plot_pareto(found: Pareto, *, most: int = 20) -> Any:
     """Bars of counts with the cumulative share, and beside them each rate with its interval."""
     figure, left = _axes(9.0, 4.0)
@@ -166,8 +175,7 @@ def plot_survival(curves: Mapping[str, Survival], *, fits: Mapping[str, Weibull]
         age = np.concatenate([[0.0], curve.age, [end]])
         value, low, high = (np.concatenate([[1.0], c, c[-1:]]) for c in (curve.survival, curve.lower, curve.upper))
         axes.step(age, value, where="post", color=_INK, linestyle=_STYLES[k % 4], linewidth=1.3, label=name)
-        axes.fill_between(age, low, high, step="post", color=_PALE if k == 0 else "none", alpha=0.6,
-                          hatch=None if k == 0 else "//" if k % 2 else "\\\\", edgecolor=_MIDDLE, linewidth=0.0)  # fmt: skip
+        _band(axes, age, low, high, k)
         fit = (fits or {}).get(name)
         if fit and fit.shape.value and fit.scale.value:
             x = np.linspace(end / 400, end, 200)
@@ -194,8 +202,7 @@ def plot_recurrence(curves: Mapping[str, MeanCumulative]) -> Any:
         axes.step(np.concatenate([[0.0], curve.age]), np.concatenate([[0.0], curve.mean]), where="post", color=_INK,
                   linestyle=_STYLES[k % 4], linewidth=1.3, label=label)  # fmt: skip
         if not curve.refusal and curve.age.size:
-            axes.fill_between(curve.age, curve.lower, curve.upper, step="post", color=_PALE if k == 0 else "none", alpha=0.6,
-                              hatch=None if k == 0 else "//" if k % 2 else "\\\\", edgecolor=_MIDDLE, linewidth=0.0)  # fmt: skip
+            _band(axes, curve.age, curve.lower, curve.upper, k)
     first = next(iter(curves.values()), None)
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)

@@ -6,11 +6,14 @@ import base64
 import html
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
+
+import numpy as np
 
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
+from diagnb.fleet.labels import Labels
 from diagnb.fleet.lots import CellSurvey, LotComparison
 from diagnb.fleet.measurement_share import MeasurementShare
 from diagnb.fleet.monthly import Chart
@@ -70,6 +73,23 @@ def interval(figure: Figure) -> str:
     if figure.value is None or figure.lower is None or figure.upper is None:
         return "–"
     return f"{number(figure.lower)} to {number(figure.upper)}"
+
+
+def to_plain(found: Any) -> Any:
+    """A frozen result as dictionaries, lists, numbers and text for JSON; NaN and infinite are null."""
+    if isinstance(found, Labels):
+        return found.texts()
+    if is_dataclass(found) and not isinstance(found, type):
+        return {f.name: to_plain(getattr(found, f.name)) for f in fields(found)}
+    if isinstance(found, dict):
+        return {str(k): to_plain(v) for k, v in found.items()}
+    if isinstance(found, list | tuple):
+        return [to_plain(v) for v in found]
+    if isinstance(found, np.ndarray):
+        return [str(v) for v in found] if found.dtype.kind == "M" else [to_plain(v) for v in found.tolist()]
+    if isinstance(found, np.generic):
+        return to_plain(found.item())
+    return None if isinstance(found, float) and not math.isfinite(found) else found
 
 
 FIGURE_COLUMNS = ("figure", "value", "interval", "unit", "events", "exposure", "n", "method")

@@ -1,0 +1,309 @@
+"""``diagnb fleet``: tables of results in, figures with their intervals out."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from diagnb.errors import Fault, fault
+
+_NEEDS_VEHICLES = ("life", "recurrence", "trend", "lots", "months", "effect")
+
+
+def add_commands(commands: Any) -> None:
+    """Add the commands of this file."""
+    parent = commands.add_parser("fleet", help="what keeps failing, where, since when; every figure with its interval")
+    actions = parent.add_subparsers(dest="action", metavar="ACTION", required=True)
+    texts = {
+        "summary": (run_summary, "components by rate, and shares of tests that failed"),
+        "life": (run_life, "survival to the first failure: Kaplan-Meier and Weibull"),
+        "recurrence": (run_recurrence, "events per vehicle by age, with limits by vehicle"),
+        "trend": (run_trend, "is it getting worse: three tests"),
+        "lots": (run_lots, "every component by every lot, adjusted for their number"),
+        "months": (run_months, "since when: charts with exposure in every point"),
+        "drift": (run_drift, "a measured value over use, within vehicles"),
+        "measurement": (run_measurement, "fails that the measurement alone explains"),
+        "effect": (run_effect, "defect rate after a change over before"),
+    }
+    for name, (run, text) in texts.items():
+        parser = actions.add_parser(name, help=text)
+        parser.add_argument("file", type=Path, metavar="FILE", help="results, one a row: .csv or .parquet")
+        parser.add_argument(
+            "--vehicles",
+            type=Path,
+            metavar="FILE",
+            help="vehicles under watch: asset, watched_from, watched_to, in_service, lot",
+        )
+        parser.add_argument("--component", help="one component; all together where left out")
+        parser.add_argument("--rule", default="guarded-95", choices=("guarded-95", "guarded-U", "simple", "as-stored"),
+                            help="judge all history again under this rule (as-stored: don't)")  # fmt: skip
+        parser.add_argument("--json", action="store_true", help="results as JSON")
+        parser.add_argument("--plot", type=Path, metavar="FILE", help="write the plot: .png, .svg or .pdf")
+        if name == "effect":
+            parser.add_argument("--date", required=True, help="day of the change, 2026-03-31")
+            parser.add_argument(
+                "--settling", type=float, default=3.0, metavar="MONTHS", help="months after it that are left out"
+            )
+        if name == "months":
+            parser.add_argument("--baseline", type=int, metavar="N", help="the first N months say what is usual")
+        if name == "trend":
+            parser.add_argument("--clock", choices=("age", "calendar"), default="calendar")
+        if name in ("summary", "measurement"):
+            parser.add_argument(
+                "--by", default="component", choices=("component", "point", "lot", "site", "technician", "instrument")
+            )
+        parser.set_defaults(run=run)
+    made = actions.add_parser("invent", help="write an invented fleet with known truth, to try the others on")
+    made.add_argument("--out", type=Path, required=True, metavar="DIR")
+    made.add_argument("--seed", type=int, default=1)
+    made.add_argument("--number", type=int, default=200, metavar="N", help="vehicles")
+    made.set_defaults(run=run_invent)
+
+
+class _Data:
+    """Checked rows, defects and vehicles of one call; faults of the data are printed as they are found."""
+
+    def __init__(self, options: argparse.Namespace) -> None:
+        from diagnb.fleet import distinct_defects, read_rows, read_table, read_vehicles
+
+        if options.action in _NEEDS_VEHICLES and options.vehicles is None:
+            raise fault("--vehicles", "is missing", "without the vehicles under watch there is no exposure")
+        rows = read_rows(read_table(options.file))
+        _complain(rows.faults)
+        self.rows = rows if options.rule == "as-stored" else rows.under_one_rule(options.rule)
+        self.vehicles = None
+        if options.vehicles is not None:
+            self.vehicles = read_vehicles(read_table(options.vehicles))
+            _complain(self.vehicles.faults)
+        self.defects = distinct_defects(self.rows)
+        self.chosen = self.defects.of_component(options.component) if options.component else self.defects
+        self.name = options.component or "all components"
+        self.set_aside = rows.set_aside_count
+        self.read = len(rows)
+        self.faulty = bool(rows.faults)
+
+    @property
+    def facts(self) -> str:
+        """What was read, in one line."""
+        d = self.defects
+        rules = ", ".join(d.rules)
+        return (
+            f"{self.read} results used, {self.set_aside} set aside; rule {rules}; {d.failing_results} failing results are "
+            f"{len(d)} distinct defects; {d.undecided} results undecided"
+        )
+
+
+def _complain(faults: tuple[Fault, ...], most: int = 50) -> None:
+    for one in faults[:most]:
+        print(f"diagnb: {one}", file=sys.stderr)
+    if len(faults) > most:
+        print(f"diagnb: … and {len(faults) - most} more", file=sys.stderr)
+
+
+def _show(options: argparse.Namespace, data: _Data, results: Any, tables: list[Any], figure: Any = None) -> None:
+    from diagnb.fleet import to_plain
+
+    if options.plot is not None:
+        from diagnb.fleet.plots import save
+
+        if options.plot.suffix.lower() not in (".png", ".svg", ".pdf"):
+            raise fault(str(options.plot), "is neither .png, .svg nor .pdf")
+        save(figure(), options.plot)
+    if options.json:
+        print(json.dumps({"facts": data.facts, "results": to_plain(results)}, ensure_ascii=False, indent=1))
+        return
+    print(data.facts)
+    for table in tables:
+        print()
+        print(table)
+
+
+def run_summary(options: argparse.Namespace) -> int:
+    """Pareto by rate and fail shares; exit 1 when the data had faults."""
+    from diagnb.fleet import components_by_rate, fail_shares, figures_table, pareto_table, plot_pareto
+
+    data = _Data(options)
+    found, shares = components_by_rate(data.rows, data.defects, data.vehicles), fail_shares(data.rows, by=options.by)
+    tables = [pareto_table(found), figures_table(shares, title=f"Share of judged tests that failed, by {options.by}")]
+    _show(options, data, {"pareto": found, "shares": shares}, tables, lambda: plot_pareto(found))
+    return int(data.faulty)
+
+
+def run_life(options: argparse.Namespace) -> int:
+    """Kaplan-Meier median and Weibull."""
+    from diagnb.fleet import figures_table, first_lives, kaplan_meier, plot_survival, weibull
+
+    data = _Data(options)
+    lives = first_lives(data.chosen, data.vehicles)  # type: ignore[arg-type]
+    curve, fit = kaplan_meier(lives), weibull(lives)
+    figures = [curve.at(12), curve.at(36), curve.age_at(0.5), fit.shape, fit.scale, fit.age_at(0.1)]
+    notes = () if fit.refusal else (f"the shape says: {fit.reading}",)
+    table = figures_table(figures, title=f"Life to the first defect: {data.name}", notes=notes)
+    _show(options, data, figures, [table], lambda: plot_survival({data.name: curve}, fits={data.name: fit}))
+    return 0
+
+
+def run_recurrence(options: argparse.Namespace) -> int:
+    """Mean cumulative function at 12, 24, 36 and 48 months."""
+    from diagnb.fleet import figures_table, histories, mean_cumulative_function, plot_recurrence
+
+    data = _Data(options)
+    watched, cautions = histories(data.chosen, data.vehicles)  # type: ignore[arg-type]
+    curve = mean_cumulative_function(watched)
+    last = float(watched.exit.max())
+    figures = [curve.at(age) for age in (12.0, 24.0, 36.0, 48.0) if age <= last]
+    table = figures_table(figures, title=f"Events per vehicle: {data.name}", notes=cautions)
+    _show(options, data, figures, [table], lambda: plot_recurrence({data.name: curve}))
+    return 0
+
+
+def run_trend(options: argparse.Namespace) -> int:
+    """Laplace, military-handbook and reverse-arrangement tests; exit 1 when one finds it getting worse."""
+    import numpy as np
+
+    from diagnb.fleet import (
+        by_month,
+        laplace,
+        mil_hdbk_189,
+        plot_chart,
+        rate_chart,
+        reverse_arrangements,
+        trials_table,
+        watches,
+    )
+
+    data = _Data(options)
+    vehicles: Any = data.vehicles
+    watched = watches(data.chosen, vehicles, clock=options.clock)
+    month = by_month(data.chosen, vehicles)
+    # Exposure per defect, month by month: its reverse arrangements ask whether rates fall.
+    gaps = month.exposure / np.maximum(month.counts, 0.5)
+    trials = [laplace(watched), mil_hdbk_189(watched), reverse_arrangements(gaps)]
+    title = f"Trend by {options.clock}: {data.name} (reverse arrangements: vehicle-months per defect, by month)"
+    _show(options, data, trials, [trials_table(trials, title=title)],
+          lambda: plot_chart(rate_chart(counts=month.counts, exposure=month.exposure, labels=month.labels, limits="exact")))  # fmt: skip
+    return int(any(t.rejects and t.direction == "getting worse" for t in trials))
+
+
+def run_lots(options: argparse.Namespace) -> int:
+    """Cells of component by lot; exit 1 when there is an alarm."""
+    from diagnb.fleet import cells_table, lots_survey, plot_cells
+
+    data = _Data(options)
+    found = lots_survey(data.rows, data.defects, data.vehicles)  # type: ignore[arg-type]
+    _show(options, data, found, [cells_table(found)], lambda: plot_cells(found))
+    return int(bool(found.alarms))
+
+
+def run_months(options: argparse.Namespace) -> int:
+    """u chart, EWMA and CUSUM; exit 1 when the CUSUM signals."""
+    from diagnb.fleet import by_month, chart_table, cusum_chart, ewma_chart, plot_chart, rate_chart
+
+    data = _Data(options)
+    month = by_month(data.chosen, data.vehicles)  # type: ignore[arg-type]
+    if month.refusal:
+        raise fault("months", str(month.refusal), "leave --rule as-stored out")
+    common: dict[str, Any] = {
+        "counts": month.counts,
+        "exposure": month.exposure,
+        "labels": month.labels,
+        "baseline": options.baseline,
+    }
+    charts = [
+        rate_chart(**common, limits="exact", unit="per vehicle-month"), ewma_chart(**common, unit="per vehicle-month"),
+        cusum_chart(**common),
+    ]  # fmt: skip
+    _show(options, data, charts, [chart_table(c) for c in charts], lambda: plot_chart(charts[0]))
+    return int(bool(charts[2].refusal is None and charts[2].first_signal is not None))
+
+
+def run_drift(options: argparse.Namespace) -> int:
+    """Slope over distance of the values that are not defects."""
+    import numpy as np
+
+    from diagnb.fleet import drift_over_use, figures_table, plot_drift
+
+    data = _Data(options)
+    if not options.component:
+        raise fault("--component", "is missing", "one point's values drift, not all together")
+    rows = data.rows.of_component(options.component)
+    rows = rows.take(
+        rows.phase.marked({"as found", ""})
+        & (rows.verdict != 3)
+        & np.isfinite(rows.distance_km)
+        & np.isfinite(rows.value)
+    )
+    found = drift_over_use(
+        use=rows.distance_km, value=rows.value, standard_uncertainty=rows.standard_uncertainty, asset=rows.asset.codes,
+        instrument=rows.instrument.codes,
+    )  # fmt: skip
+    limit = float(np.nanmax(rows.upper)) if np.isfinite(rows.upper).any() else None
+    figures = [found.slope] + ([found.use_at(limit)] if limit is not None else [])
+    table = figures_table(
+        figures, title=f"Drift of {options.component}, failing values left out",
+        notes=(f"scatter beyond the stated uncertainty {found.extra_scatter:.3g}, between vehicles {found.between:.3g}",),
+    )  # fmt: skip
+    _show(options, data, found, [table], lambda: plot_drift(found, use=rows.distance_km, value=rows.value, limit=limit))
+    return 0
+
+
+def run_measurement(options: argparse.Namespace) -> int:
+    """Share of fails that the measurement alone explains; exit 1 when a group is flagged."""
+    import numpy as np
+
+    from diagnb.conformity import Limit
+    from diagnb.fleet import explained_by_measurement, measurement_table, plot_measurement_share
+
+    data = _Data(options)
+    rows = data.rows.of_component(options.component) if options.component else data.rows
+    rows = rows.take(rows.phase.marked({"as found", ""}) & np.isfinite(rows.value))
+    labels, found = getattr(rows, options.by), {}
+    for code in np.unique(labels.codes):
+        mine = rows.take(labels.codes == code)
+        limits = np.unique(
+            np.stack([np.nan_to_num(mine.lower, nan=-np.inf), np.nan_to_num(mine.upper, nan=np.inf)]), axis=1
+        )
+        name = labels.names[code]
+        if limits.shape[1] != 1 or not np.isfinite(limits).any():
+            print(f"diagnb: {name}: has {limits.shape[1]} limits; one is needed", file=sys.stderr)
+            continue
+        low, high = (float(v) if np.isfinite(v) else None for v in limits[:, 0])
+        found[name] = explained_by_measurement(
+            value=mine.value, standard_uncertainty=mine.standard_uncertainty, limit=Limit(lower=low, upper=high),
+            rule="simple" if options.rule == "as-stored" else options.rule, asset=mine.asset.codes,
+        )  # fmt: skip
+    _show(options, data, found, [measurement_table(found)], lambda: plot_measurement_share(found))
+    return int(any(m.flagged for m in found.values()))
+
+
+def run_effect(options: argparse.Namespace) -> int:
+    """Rate ratio of a change; exit 1 when defects became more."""
+    from diagnb.fleet import effect_at, effect_table, plot_effect
+
+    data = _Data(options)
+    try:
+        import datetime
+
+        datetime.date.fromisoformat(options.date)
+    except ValueError:
+        raise fault("--date", f"{options.date!r} is not a date", "write it as 2026-03-31") from None
+    found = effect_at(data.chosen, data.vehicles, date=options.date, settling_months=options.settling)  # type: ignore[arg-type]
+    _show(options, data, found, [effect_table(found)], lambda: plot_effect(found))
+    return int(found.finding == "more")
+
+
+def run_invent(options: argparse.Namespace) -> int:
+    """Write results.csv and vehicles.csv of an invented fleet."""
+    from diagnb.fleet import synthesise, write_csv
+
+    if options.number < 1:
+        raise fault("--number", f"{options.number} is no number of vehicles")
+    made = synthesise(seed=options.seed, vehicles=options.number)
+    options.out.mkdir(parents=True, exist_ok=True)
+    for name, columns in (("results.csv", made.rows), ("vehicles.csv", made.vehicles)):
+        write_csv(options.out / name, columns)
+        print(options.out / name)
+    return 0
