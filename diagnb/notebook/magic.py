@@ -150,7 +150,7 @@ class Diagnb(Magics):
         if path.suffix.lower() != ".pdf":
             return load_record(path, folder=folder)
         from diagnb.errors import fault
-        from diagnb.signing.attachments import embedded_files
+        from diagnb.signing import embedded_files
 
         try:
             found = embedded_files(path.read_bytes()).get("record.json")
@@ -202,7 +202,7 @@ class Diagnb(Magics):
     def _verify(self, options: argparse.Namespace) -> Any:
         from diagnb.notebook.opening import local_now
         from diagnb.proof import verify_report
-        from diagnb.signing.trust import load_trust
+        from diagnb.signing import load_trust
 
         place = self._workplace()
         found = []

@@ -50,8 +50,7 @@ class ShopOffice:
 
     def make_key(self, *, name: str, passphrase: bytes) -> Path:
         """A key for a shop of one: it signs its own certificate, and this computer's trust list takes it in."""
-        from diagnb.signing import save_key, self_signed_person
-        from diagnb.signing.trust import TrustList, load_trust, trust_entry
+        from diagnb.signing import TrustList, load_trust, save_key, self_signed_person, trust_entry
 
         moment = self.clock()
         key = self_signed_person(name=name, role="technician", moment=moment)
@@ -101,7 +100,7 @@ class ShopOffice:
 
 def sign_report(pdf: bytes, *, key: Any, location: str, moment: datetime) -> bytes:
     """The report with the technician's certification signature. Raises SigningFault."""
-    from diagnb.signing.sign import certify
+    from diagnb.signing import certify
 
     return certify(pdf, key=key, field="Technician", reason=MEANING, location=location, moment=moment)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from diagnb.proof import verify_report
-from diagnb.signing.trust import load_trust
+from diagnb.signing import load_trust
 
 pytestmark = pytest.mark.browser
 

@@ -18,7 +18,7 @@ from diagnb.notebook.office import ShopOffice
 from diagnb.notebook.present import ReportPresenter
 from diagnb.proof import verify_report
 from diagnb.record import canonical_bytes
-from diagnb.signing.trust import load_trust
+from diagnb.signing import load_trust
 
 
 class Bench:
