@@ -198,7 +198,7 @@ def test_a_second_model_on_the_same_sheet_reads_only(model, tmp_path, clock):
 def test_a_fault_after_the_journal_never_costs_the_entry(model, open_model, monkeypatch):
     test = feed_drop(model)
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise RuntimeError("a fault in the evaluation")
 
     monkeypatch.setattr("diagnb.forms.model.evaluate_test", broken)

@@ -110,7 +110,7 @@ def test_an_entry_that_cannot_be_kept_is_refused_and_not_acknowledged(bench, mon
 def test_a_fault_in_the_evaluation_is_said_and_the_entry_acknowledged(bench, monkeypatch):
     fill(bench)
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise RuntimeError("no such luck")
 
     monkeypatch.setattr("diagnb.forms.model.evaluate_test", broken)
