@@ -13,7 +13,19 @@ from diagnb.version import VERSION
 
 def build_parser() -> argparse.ArgumentParser:
     """The parser with all commands; a command's own module is imported only when it runs."""
-    from diagnb.cli import amendments, catalogue, demonstration, fleet, keys, log, records, reports, verification, work
+    from diagnb.cli import (
+        amendments,
+        catalogue,
+        demonstration,
+        fleet,
+        keys,
+        log,
+        records,
+        reports,
+        stamps,
+        verification,
+        work,
+    )
 
     parser = argparse.ArgumentParser(
         prog="diagnb",
@@ -24,7 +36,19 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"diagnb {VERSION}")
     parser.add_argument("--debug", action="store_true", help="show the whole traceback of an unexpected error")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for module in (demonstration, work, records, reports, verification, amendments, log, keys, catalogue, fleet):
+    for module in (
+        demonstration,
+        work,
+        records,
+        reports,
+        stamps,
+        verification,
+        amendments,
+        log,
+        keys,
+        catalogue,
+        fleet,
+    ):
         module.add_commands(commands)
     return parser
 

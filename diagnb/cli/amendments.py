@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.files import add_folder, now, trust_for, write_new
-from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue, open_key
+from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue
 from diagnb.cli.logfile import add_log
+from diagnb.cli.signers import signer
 from diagnb.errors import Fault, InputFault, fault
 
 _ABOUT_TRUST = frozenset(
@@ -72,9 +73,9 @@ def run_amend(options: argparse.Namespace) -> int:
     new = load_record(document, folder=options.folder)
     amended = amend(old, new, reason=options.reason)
     photos = find_photos(amended, options.photos, options.record.parent)
-    key = open_key(options)
     _refuse_same(options.output, options.of)
-    issue(options, amended, key=key, output=options.output, action="amend", photos=photos)
+    with signer(options, needed=False) as key:
+        issue(options, amended, key=key, output=options.output, action="amend", photos=photos)
     print(f"{options.output}: revision {amended.revision}, {_signed(key)}; replaces revision {old.revision}")
     for change in amended.replaces.changes if amended.replaces else ():
         print(f"  {change.where}: {_shown(change.before)} → {_shown(change.after)}")
@@ -87,9 +88,9 @@ def run_void(options: argparse.Namespace) -> int:
 
     old = _earlier(options, options.report).record
     record = void(old, reason=options.reason)
-    key = open_key(options)
     _refuse_same(options.output, options.report)
-    issue(options, record, key=key, output=options.output, action="void", meaning=MEANING["Void"])
+    with signer(options, needed=False) as key:
+        issue(options, record, key=key, output=options.output, action="void", meaning=MEANING["Void"])
     print(
         f"{options.output}: {record.id} is void from revision {record.revision} on, {_signed(key)}; {options.report} stays"
     )
@@ -111,9 +112,9 @@ def run_redact(options: argparse.Namespace) -> int:
             Fault(place, f"still says what was removed from {gone}", "add it to --fields, or use --allow-mentions")
             for place, gone in told
         )
-    key = open_key(options)
     _refuse_same(options.output, options.report)
-    issue(options, copy, key=key, output=options.output, action="redact", meaning=MEANING["Copy"])
+    with signer(options, needed=False) as key:
+        issue(options, copy, key=key, output=options.output, action="redact", meaning=MEANING["Copy"])
     print(f"{options.output}: copy of revision {copy.revision} without {len(removed)} fields, {_signed(key)}")
     for place in removed:
         print(f"  {place}")

@@ -7,12 +7,15 @@ import hashlib
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from diagnb.cli.files import now, write_new
 from diagnb.cli.logfile import actor, log_for
-from diagnb.cli.secrets import add_passphrase, passphrase
+from diagnb.cli.signers import add_signer
 from diagnb.errors import fault
+
+if TYPE_CHECKING:
+    from diagnb.signing import OnePassSigner
 
 MEANING = {
     "Technician": "I took these readings and made this report",
@@ -24,22 +27,13 @@ MEANING = {
 
 def add_rendering(parser: argparse.ArgumentParser) -> None:
     """The options that decide what a report looks like and who signs it."""
-    parser.add_argument(
-        "--key", metavar="KEY", type=Path, help="the technician's key file; without it the report is unsigned"
-    )
+    add_signer(parser, key_help="the technician's key file; without a key the report is unsigned")
     parser.add_argument("--language", default="en", metavar="L", help="en, fr, de or es (default en)")
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     parser.add_argument("--technician", default="", metavar="ID", help="id of the person in the record who signs")
-    add_passphrase(parser)
-
-
-def open_key(options: argparse.Namespace) -> Any:
-    """The key that the options name, or None."""
-    if not options.key:
-        return None
-    from diagnb.signing import load_key
-
-    return load_key(options.key, passphrase(options, f"Passphrase of {options.key.name}"))
+    parser.add_argument(
+        "--reviewers", metavar="N", type=int, default=1, help="places for countersignatures (default 1)"
+    )
 
 
 def issue(
@@ -51,8 +45,12 @@ def issue(
     action: Literal["issue", "amend", "void", "redact"] = "issue",
     meaning: str = MEANING["Technician"],
     photos: Mapping[str, bytes] | None = None,
+    quick: OnePassSigner | None = None,
 ) -> bytes:
-    """Render, sign and write a report; with a log its line comes first and its head stands in the report."""
+    """Render, sign and write a report; with a log its line comes first and its head stands in the report.
+
+    ``quick`` signs in one pass with the same key, for batches.
+    """
     from diagnb.audit import Event
     from diagnb.evaluation import evaluate
     from diagnb.record import digest
@@ -67,6 +65,7 @@ def issue(
         return render_report(
             record, evaluation, moment=moment, language=options.language, paper=options.paper,
             technician=options.technician, log_head=head, salt=salt, photos=photos,
+            reviewers=options.reviewers,
         )  # fmt: skip
 
     pdf = render("")
@@ -80,10 +79,13 @@ def issue(
         )  # fmt: skip
         _, head = log.append(line, clock=now)
         pdf = render(str(head))
-    if key is not None:
+    if quick is not None:
+        pdf = quick.certify(pdf, field="Technician", reason=meaning, moment=moment)
+    elif key is not None:
         from diagnb.signing import certify
 
-        pdf = certify(pdf, key=key, field="Technician", reason=meaning, moment=moment)
+        url = options.timestamp_url
+        pdf = certify(pdf, key=key, field="Technician", reason=meaning, moment=moment, timestamp_url=url)
     write_new(output, pdf)
     if log is not None and key is not None:
         log.append(signed_event(options, key, pdf, output, record.id, record.revision, digest(record)), clock=now)
@@ -91,7 +93,14 @@ def issue(
 
 
 def signed_event(
-    options: argparse.Namespace, key: Any, pdf: bytes, output: Path, record: str, revision: int, digest: str
+    options: argparse.Namespace,
+    key: Any,
+    pdf: bytes,
+    output: Path,
+    record: str,
+    revision: int,
+    digest: str,
+    before: bytes | None = None,
 ) -> Any:
     """The line that says who signed which file."""
     from diagnb.audit import Event
@@ -99,6 +108,7 @@ def signed_event(
     return Event(
         action="sign", actor=actor(options, key), record=record, revision=revision, digest=digest, signer=key.name,
         fingerprint=key.fingerprint, file=output.name, file_sha256=hashlib.sha256(pdf).hexdigest(),
+        replaces=hashlib.sha256(before).hexdigest() if before is not None else "",
     )  # fmt: skip
 
 

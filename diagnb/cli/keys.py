@@ -1,29 +1,62 @@
-"""``diagnb key``: a shop authority, a key for each person, the trust list."""
+"""``diagnb key``: a shop authority, a key for each person, the trust list with its history, revocation."""
 
 from __future__ import annotations
 
 import argparse
 import re
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from diagnb.cli.files import now, write_new
-from diagnb.cli.secrets import add_passphrase, passphrase
+from diagnb.cli.secrets import add_passphrase, passphrase, pin
+from diagnb.cli.signers import add_token
 from diagnb.errors import fault
+
+if TYPE_CHECKING:
+    from diagnb.signing import Authority, TrustEntry, TrustList
+
+_OVERLAP_DAYS = 30
 
 
 def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
-    key = commands.add_parser("key", help="keys and the trust list of a shop")
+    key = commands.add_parser("key", help="keys, the trust list and revocation in a shop")
     actions = key.add_subparsers(dest="action", metavar="ACTION", required=True)
     init = actions.add_parser("init", help="make the shop's authority and its trust list")
     init.add_argument("name", metavar="SHOP")
-    add = actions.add_parser("add", help="make a key for a person, signed by the shop's authority")
+    add = actions.add_parser(
+        "add", help="make a key for a person, in a file or a token, signed by the shop's authority"
+    )
     add.add_argument("name", metavar="NAME")
     add.add_argument("--role", required=True, help="technician, reviewer, …: stands in the certificate")
-    add_passphrase(add)
+    rotate = actions.add_parser("rotate", help="make a new key for a person; the old one counts a little longer")
+    rotate.add_argument("name", metavar="NAME", help="printed name, or the first 8 or more digits of the fingerprint")
+    rotate.add_argument(
+        "--overlap", type=int, default=_OVERLAP_DAYS, metavar="DAYS", help="how long the old key counts (default 30)"
+    )
+    for parser in (add, rotate):
+        add_passphrase(parser)
+        add_token(parser)
+    trust = actions.add_parser("trust", help="put a certificate or a revocation list on the trust list")
+    trust.add_argument("file", metavar="FILE", type=Path, help="certificate (PEM, DER, .p12) or revocation list")
+    trust.add_argument("--timestamp-service", action="store_true", help="it makes time stamps, nothing else")
+    trust.add_argument("--since", metavar="DATE", help="count signatures made from then on only")
+    trust.add_argument("--until", metavar="DATE", help="count signatures made before then only")
+    add_passphrase(trust)
+    revoke = actions.add_parser("revoke", help="withdraw a key; only older signatures with a time stamp stay good")
+    revoke.add_argument("name", metavar="NAME|FINGERPRINT")
+    revoke.add_argument(
+        "--reason",
+        required=True,
+        choices=("key-compromise", "person-left", "superseded", "no-longer-used", "unspecified"),
+    )
+    revoke.add_argument("--since", metavar="DATE", help="since when the key does not count (default now)")
+    add_passphrase(revoke)
     show = actions.add_parser("show", help="list the trust list")
-    for parser in (init, add, show):
+    show.add_argument("--history", action="store_true", help="also what the entries said before")
+    runs = {init: run_init, add: run_add, rotate: run_rotate, trust: run_trust, revoke: run_revoke, show: run_show}
+    for parser, run in runs.items():
         parser.add_argument(
             "--keys",
             type=Path,
@@ -31,13 +64,11 @@ def add_commands(commands: Any) -> None:
             metavar="DIR",
             help="folder of keys and trust list (default keys)",
         )
-    init.set_defaults(run=run_init)
-    add.set_defaults(run=run_add)
-    show.set_defaults(run=run_show)
+        parser.set_defaults(run=run)
 
 
 def run_init(options: argparse.Namespace) -> int:
-    """A new authority; its generated passphrase is shown once."""
+    """A new authority with an empty revocation list; its generated passphrase is shown once."""
     from diagnb.signing import TrustList, create_authority, generate_passphrase, save_key, trust_entry
 
     target = options.keys / "authority.p12"
@@ -48,7 +79,7 @@ def run_init(options: argparse.Namespace) -> int:
     secret = generate_passphrase()
     save_key(authority, target, secret.encode())
     trust = TrustList((trust_entry(authority.certificate, added=moment, added_by="diagnb key init"),))
-    write_new(options.keys / "trust.json", trust.to_json().encode())
+    _save_trust(options, trust.with_new_revocation_list(authority, moment=moment))
     print(f"authority of {options.name}: {target}")
     print(f"trust list, give it to whoever verifies: {options.keys / 'trust.json'}")
     print(f"passphrase, shown only now, keep it apart from the file: {secret}")
@@ -56,27 +87,189 @@ def run_init(options: argparse.Namespace) -> int:
 
 
 def run_add(options: argparse.Namespace) -> int:
-    """A new person's key; its generated passphrase is shown once."""
-    from diagnb.signing import create_person, generate_passphrase, load_authority, save_key
+    """A new person's key; the generated passphrase of a key file is shown once."""
+    trust = _load_trust(options)
+    _token_whole(options)
+    if any(e.name == options.name and e.kind == "person" and e.status == "trusted" for e in trust.entries):
+        raise fault(options.name, "has a key already", "`diagnb key rotate` makes a new one")
+    authority = _authority(options)
+    _new_person(options, trust, authority, name=options.name, role=options.role, by="diagnb key add")
+    return 0
 
-    authority = load_authority(options.keys / "authority.p12", passphrase(options, "Passphrase of the authority"))
-    person = create_person(authority, name=options.name, role=options.role, moment=now())
-    stem = re.sub(r"[^a-z0-9]+", "-", options.name.lower()).strip("-") or "person"
-    target = options.keys / f"{stem}.p12"
-    if target.exists():
-        raise fault(str(target), "is there already", "give the person another printed name, or move the old key away")
-    secret = generate_passphrase()
-    save_key(person, target, secret.encode())
-    print(f"key of {options.name} ({options.role}): {target}")
-    print(f"passphrase, shown only now, for this person alone: {secret}")
+
+def run_rotate(options: argparse.Namespace) -> int:
+    """A new key for a person; the old certificate counts for signatures before the end of the overlap."""
+    trust = _load_trust(options)
+    _token_whole(options)
+    old = trust.search(options.name)
+    if old.kind != "person":
+        raise fault(options.name, f"is a {old.kind}, not a person", "rotate the keys of people")
+    if not 0 <= options.overlap <= 366:
+        raise fault("--overlap", f"is {options.overlap} days", "use 0 to 366")
+    authority = _authority(options)
+    moment = now()
+    until = moment + timedelta(days=options.overlap)
+    ended = trust.with_ended(old.fingerprint, until=until, moment=moment, by="diagnb key rotate")
+    _new_person(options, ended, authority, name=old.name, role=old.role, by="diagnb key rotate")
+    print(f"old key {old.fingerprint[:16]}: counts for signatures before {until:%Y-%m-%d}")
+    return 0
+
+
+def run_trust(options: argparse.Namespace) -> int:
+    """One certificate or revocation list more on the trust list; what it said before is kept."""
+    from diagnb.signing import read_certificate, read_revocation_list, trust_entry
+
+    data = options.file.read_bytes()
+    trust = _load_trust(options)
+    if _is_revocation_list(data):
+        each = read_revocation_list(data)
+        _save_trust(options, trust.with_revocation_list(each))
+        print(f"revocation list of {each.last_update_utc:%Y-%m-%d} with {len(each)} entries is on the trust list")
+        return 0
+    packed = options.file.suffix.lower() in (".p12", ".pfx")
+    secret = passphrase(options, f"Passphrase of {options.file.name}") if packed else None
+    certificate = read_certificate(data, passphrase=secret)
+    entry = trust_entry(
+        certificate,
+        added=now(),
+        added_by="diagnb key trust",
+        since=_moment("--since", options.since),
+        until=_moment("--until", options.until),
+        timestamp_service=options.timestamp_service,
+    )
+    earlier = trust.find(entry.fingerprint)
+    if earlier is not None and earlier.status == "revoked":
+        raise fault(str(options.file), "is revoked on the trust list", "a revoked key never counts again")
+    _save_trust(options, trust.with_entry(entry))
+    print(f"{entry.kind} {entry.name} ({entry.role or 'no role'}) is trusted")
+    print(f"compare this fingerprint by another way than the file came: {entry.fingerprint}")
+    return 0
+
+
+def run_revoke(options: argparse.Namespace) -> int:
+    """Revoked on the trust list, and in a new revocation list when the shop's authority issued the certificate."""
+    trust = _load_trust(options)
+    entry = trust.search(options.name)
+    moment = now()
+    since = _moment("--since", options.since) or moment
+    if since > moment:
+        raise fault("--since", "lies ahead", "a key is revoked from now on or from an earlier day")
+    revoked = trust.with_revoked(
+        entry.fingerprint, moment=moment, invalid_since=since, reason=options.reason, by="diagnb key revoke"
+    )
+    if _issued_here(trust, entry):
+        revoked = revoked.with_new_revocation_list(_authority(options), moment=moment)
+    _save_trust(options, revoked)
+    print(f"{entry.name} ({entry.kind}) is revoked, does not count since {since:%Y-%m-%d %H:%M %Z}: {options.reason}")
+    print(
+        "its signatures without a time stamp from before then verify no longer; give the new trust list to verifiers:"
+    )
+    print(f"  {options.keys / 'trust.json'}")
     return 0
 
 
 def run_show(options: argparse.Namespace) -> int:
-    """One line an entry."""
+    """One line an entry, newest state; with --history what it said before below it."""
+    trust = _load_trust(options)
+    for entry in trust.entries:
+        print(f"{entry.status:8} {entry.kind:9} {_said(entry)}  {entry.fingerprint}")
+        if options.history:
+            for state in reversed(entry.history):
+                print(f"    before: {state.status:8} {_said(state)}")
+    for each in trust.revocation_lists:
+        print(f"revocation list of {each.last_update_utc:%Y-%m-%d %H:%M}, {len(each)} entries")
+    return 0
+
+
+def _said(state: Any) -> str:
+    span = f"{state.since or 'any time'} to {state.until or 'open'}"
+    written = f"; written {state.added:%Y-%m-%d} by {state.added_by}" if state.added else ""
+    why = f" ({state.reason})" if state.reason else ""
+    return f"{state.name} ({state.role or 'no role'})  {span}{why}{written}"
+
+
+def _new_person(
+    options: argparse.Namespace, trust: TrustList, authority: Authority, *, name: str, role: str, by: str
+) -> None:
+    from diagnb.signing import create_in_token, create_person, generate_passphrase, save_key, trust_entry
+
+    moment = now()
+    if options.token_library:
+        certificate = create_in_token(
+            authority,
+            options.token_library,
+            label=options.token_label,
+            pin=pin(options, f"PIN of the token {options.token_label}"),
+            name=name,
+            role=role,
+            moment=moment,
+            key_label=options.token_key,
+        )
+        where, secret = f"token {options.token_label}, key {options.token_key}", ""
+    else:
+        person = create_person(authority, name=name, role=role, moment=moment)
+        target = _free_file(options.keys, name)
+        secret = generate_passphrase()
+        save_key(person, target, secret.encode())
+        certificate, where = person.certificate, str(target)
+    entry = trust_entry(certificate, added=moment, added_by=by)
+    _save_trust(options, trust.with_entry(entry).with_new_revocation_list(authority, moment=moment))
+    print(f"key of {name} ({role}): {where}")
+    if secret:
+        print(f"passphrase, shown only now, for this person alone: {secret}")
+    else:
+        print("the key was made inside the token and never leaves it")
+
+
+def _free_file(folder: Path, name: str) -> Path:
+    stem = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "person"
+    names = (f"{stem}.p12", *(f"{stem}-{number}.p12" for number in range(2, 1000)))
+    return next(path for each in names if not (path := folder / each).exists())
+
+
+def _token_whole(options: argparse.Namespace) -> None:
+    if bool(options.token_library) != bool(options.token_label):
+        raise fault("--token-library", "and --token-label belong together", "give both")
+
+
+def _authority(options: argparse.Namespace) -> Authority:
+    from diagnb.signing import load_authority
+
+    return load_authority(options.keys / "authority.p12", passphrase(options, "Passphrase of the authority"))
+
+
+def _issued_here(trust: TrustList, entry: TrustEntry) -> bool:
+    authorities = {e.certificate.subject for e in trust.entries if e.kind == "authority"}
+    return entry.kind == "person" and entry.certificate.issuer in authorities
+
+
+def _load_trust(options: argparse.Namespace) -> TrustList:
     from diagnb.signing import load_trust
 
-    for entry in load_trust(options.keys / "trust.json").entries:
-        span = f"{entry.since or 'any time'} to {entry.until or 'open'}"
-        print(f"{entry.status:8} {entry.kind:9} {entry.name} ({entry.role or 'no role'})  {span}  {entry.fingerprint}")
-    return 0
+    return load_trust(options.keys / "trust.json")
+
+
+def _save_trust(options: argparse.Namespace, trust: TrustList) -> None:
+    write_new(options.keys / "trust.json", trust.to_json().encode())
+
+
+def _is_revocation_list(data: bytes) -> bool:
+    from diagnb.errors import SigningFault
+    from diagnb.signing import read_revocation_list
+
+    try:
+        read_revocation_list(data)
+    except SigningFault:
+        return False
+    return True
+
+
+def _moment(where: str, text: str | None) -> datetime | None:
+    """A date, at its start here, or a time with its zone."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise fault(where, f"{text!r} is no date", "write 2030-05-31 or 2030-05-31T08:00:00+02:00") from None
+    return moment if moment.tzinfo else moment.astimezone()

@@ -95,6 +95,7 @@ def remark_lines(remarks: Iterable[Remark]) -> Iterable[str]:
 def verification_lines(found: Verification) -> Iterable[str]:
     """The five answers, one line each, then the reasons."""
     from diagnb.proof import REASONS
+    from diagnb.signing import REMEDIES
 
     yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
     intact = bool(found.signatures) and all(s.intact for s in found.signatures)
@@ -104,6 +105,13 @@ def verification_lines(found: Verification) -> Iterable[str]:
         when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
         stamp = "time-stamped" if s.timestamped else "the signer's own clock"
         yield f"      {s.field}: {s.signer} ({s.role}), {when}, {stamp}; {'on' if s.trusted else 'NOT on'} the trust list"
+        if s.proven_at is not None:
+            proven = s.proven_at.isoformat(sep=" ")
+            yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"
+    for t in found.stamps:
+        when = t.time.isoformat(sep=" ") if t.time else "no time"
+        due = f", renew before {t.renew_before:%Y-%m-%d}" if t.renew_before and t.trusted else ""
+        yield f"      time stamp over the whole file: {when} by {t.service}{due}; {'on' if t.trusted else 'NOT on'} the trust list"
     yield f"  3 nothing added later: {_yes(not found.later_changes and intact)}"
     said = {"same": "yes, byte for byte", "differ": "NO", "other-version": "drawn by another version; see answer 5"}
     yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
@@ -120,6 +128,8 @@ def verification_lines(found: Verification) -> Iterable[str]:
         yield f"    note: {REASONS[note]} [{note}]"
     for reason in found.reasons:
         yield f"    reason: {REASONS.get(reason, reason)} [{reason}]"
+        if reason in REMEDIES:
+            yield f"      what helps: {REMEDIES[reason]}"
     for difference in found.differing[:5]:
         yield f"    {difference.where}: report says {difference.embedded}, recomputed {difference.recomputed}"
 

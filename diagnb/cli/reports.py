@@ -7,16 +7,21 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.files import add_folder, now, write_new
-from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue, open_key, signed_event
+from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue, signed_event
 from diagnb.cli.logfile import add_log, log_for
-from diagnb.cli.secrets import add_passphrase, passphrase
+from diagnb.cli.signers import add_signer, free_field, signer
 
 
 def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
     report = commands.add_parser("report", help="render a record as a PDF and sign it")
-    report.add_argument("record", metavar="RECORD.json", type=Path)
-    report.add_argument("-o", "--output", metavar="FILE.pdf", type=Path, required=True)
+    report.add_argument("record", metavar="RECORD.json", type=Path, nargs="?")
+    report.add_argument("--batch", metavar="FOLDER", type=Path, help="all records of a folder instead of one")
+    report.add_argument(
+        "-o", "--output", metavar="FILE.pdf", type=Path, required=True, help="the report; with --batch a folder"
+    )
+    report.add_argument("--processes", metavar="N", type=int, help="with --batch: at once (default: one a core)")
+    report.add_argument("--meaning", metavar="TEXT", default=MEANING["Technician"], help="what the signature means")
     report.add_argument("--photos", metavar="DIR", type=Path, help="folder of the photos (default: that of the record)")
     add_rendering(report)
     add_log(report)
@@ -24,38 +29,46 @@ def add_commands(commands: Any) -> None:
     report.set_defaults(run=run_report)
     counter = commands.add_parser("countersign", help="add the reviewer's signature to a signed report")
     counter.add_argument("report", metavar="FILE.pdf", type=Path)
-    counter.add_argument("--key", metavar="KEY", type=Path, required=True)
-    add_passphrase(counter)
+    add_signer(counter, key_help="the reviewer's key file")
+    counter.add_argument("--field", metavar="NAME", help="the field to sign (default: the first that is not signed)")
+    counter.add_argument("--meaning", metavar="TEXT", default=MEANING["Reviewer"], help="what the signature means")
     add_log(counter)
     counter.set_defaults(run=run_countersign)
 
 
 def run_report(options: argparse.Namespace) -> int:
     """Render and sign; prints the path."""
+    from diagnb.cli.batch import check_batch, run_batch
     from diagnb.record import load_record
 
+    check_batch(options)
+    if options.batch:
+        return run_batch(options)
     record = load_record(options.record, folder=options.folder)
     photos = find_photos(record, options.photos, options.record.parent)
-    key = open_key(options)
-    pdf = issue(options, record, key=key, output=options.output, photos=photos)
+    with signer(options, needed=False) as key:
+        pdf = issue(options, record, key=key, output=options.output, photos=photos, meaning=options.meaning)
     print(f"{options.output}: {'signed by ' + key.name if key else 'NOT signed (no --key)'}, {len(pdf):,} bytes")
     return 0
 
 
 def run_countersign(options: argparse.Namespace) -> int:
-    """Sign the reviewer's field in place."""
-    from diagnb.signing import countersign, load_key
+    """Sign a reviewer's field in place."""
+    from diagnb.signing import countersign, signature_fields
 
     pdf = options.report.read_bytes()
-    key = load_key(options.key, passphrase(options, f"Passphrase of {options.key.name}"))
-    signed = countersign(pdf, key=key, field="Reviewer", reason=MEANING["Reviewer"], moment=now())
+    field = free_field(signature_fields(pdf), options.field)
+    with signer(options, needed=True) as key:
+        signed = countersign(
+            pdf, key=key, field=field, reason=options.meaning, moment=now(), timestamp_url=options.timestamp_url
+        )
     write_new(options.report, signed)
-    log = log_for(options, options.key.parent)
+    log = log_for(options, options.key.parent if options.key else None)
     if log is not None:
         from diagnb.proof import verify_report
 
         found = verify_report(signed, moment=now(), expected=())
-        event = signed_event(options, key, signed, options.report, found.record_id, found.revision, found.digest)
+        event = signed_event(options, key, signed, options.report, found.record_id, found.revision, found.digest, pdf)
         log.append(event, clock=now)
-    print(f"{options.report}: countersigned by {key.name}")
+    print(f"{options.report}: {field} countersigned by {key.name}")
     return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import json
 import os
 import sys
@@ -121,13 +120,9 @@ def _event(options: argparse.Namespace, v: Any) -> Any:
     from diagnb.audit.entry import MOST_TEXT
 
     path = Path(v.file)
-    try:
-        digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        digest = ""
     return Event(
         action="verify", actor=actor(options), record=v.record_id[:MOST_TEXT], revision=v.revision, digest=v.digest,
-        file=path.name, file_sha256=digest, outcome="trustworthy" if v.trustworthy else ", ".join(v.reasons)[:MOST_TEXT],
+        file=path.name, file_sha256=v.file_sha256, outcome="trustworthy" if v.trustworthy else ", ".join(v.reasons)[:MOST_TEXT],
     )  # fmt: skip
 
 

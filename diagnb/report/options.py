@@ -18,8 +18,21 @@ _MOST_STROKES, _MOST_POINTS = 400, 5000
 _MOST_TEXT = 500
 _MOST_BYTES = 400_000
 _MOST_PHOTOS = 60
+_MOST_REVIEWERS = 8
 _HEX = re.compile(r"[0-9a-f]{64}")
-_KEYS = {"schema", "language", "paper", "moment", "watermark", "log_head", "technician", "strokes", "salt", "photos"}
+_KEYS = {
+    "schema",
+    "language",
+    "paper",
+    "moment",
+    "watermark",
+    "log_head",
+    "technician",
+    "strokes",
+    "salt",
+    "photos",
+    "reviewers",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +42,8 @@ class Options:
     `moment` (with zone, whole seconds) is the only time. `technician` is the id of a person of the record. `strokes` is the technician's drawn signature: polylines of (x, y), y downwards, in any scale.
     `log_head` is the head of the shop's audit log. `watermark` None means: by the record. `salt` (64 hexadecimal
     digits) is the secret of the digest list that redacted copies rest on; without it there is none. `photos` are the
-    pictures that the report shows: (name of the attachment, SHA-256 of the picture as attached).
+    pictures that the report shows: (name of the attachment, SHA-256 of the picture as attached). `reviewers` is the
+    number of places for countersignatures, which have to be there from the start.
     """
 
     moment: datetime
@@ -41,6 +55,7 @@ class Options:
     strokes: tuple[tuple[Point, ...], ...] = ()
     salt: str = field(default="", repr=False)
     photos: tuple[tuple[str, str], ...] = ()
+    reviewers: int = 1
 
     def __post_init__(self) -> None:
         faults = []
@@ -65,6 +80,8 @@ class Options:
             faults.append(Fault("photos", f"are more than {_MOST_PHOTOS}, or one stands twice"))
         if not all(len(name) <= 100 and _HEX.fullmatch(digest) for name, digest in self.photos):
             faults.append(Fault("photos", "have a name or a SHA-256 that can't be right"))
+        if not 1 <= self.reviewers <= _MOST_REVIEWERS:
+            faults.append(Fault("reviewers", f"are {self.reviewers}", f"use 1 to {_MOST_REVIEWERS}"))
         if faults:
             raise InputFault(faults)
         object.__setattr__(self, "moment", self.moment.replace(microsecond=0))
@@ -82,6 +99,7 @@ class Options:
             "log_head": self.log_head,
             "technician": self.technician,
             "salt": self.salt,
+            "reviewers": self.reviewers if self.reviewers != 1 else None,
             "photos": [[name, digest] for name, digest in self.photos],
             "strokes": [[[x, y] for x, y in stroke] for stroke in self.strokes],
         }
@@ -101,7 +119,7 @@ def read_options(text: str) -> Options:
     unknown = sorted(set(plain) - _KEYS)
     if unknown:
         raise InputFault([Fault(f"rendering.{key}", "is an unknown key") for key in unknown])
-    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes", "photos"} if key in plain}
+    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes", "photos", "reviewers"} if key in plain}
     if not all(isinstance(value, str) for value in words.values()):
         raise fault("rendering", "holds something that is not text")
     try:
@@ -112,4 +130,7 @@ def read_options(text: str) -> Options:
         raise fault("rendering", "has a moment or strokes that can't be read") from error
     if not all(isinstance(part, str) for photo in photos for part in photo):
         raise fault("rendering.photos", "holds something that is not text")
-    return Options(moment=moment, strokes=strokes, photos=photos, **words)
+    reviewers = plain.get("reviewers", 1)
+    if type(reviewers) is not int:
+        raise fault("rendering.reviewers", "is not a whole number")
+    return Options(moment=moment, strokes=strokes, photos=photos, reviewers=reviewers, **words)

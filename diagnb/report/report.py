@@ -37,6 +37,7 @@ def render_report(
     log_head: str = "",
     salt: str = "",
     photos: Mapping[str, bytes] | None = None,
+    reviewers: int = 1,
 ) -> bytes:
     """The report of `record` as a tagged PDF/A-3b file, unsigned, with empty signature fields.
 
@@ -46,7 +47,8 @@ def render_report(
     signature. A demonstration record is watermarked as such unless `watermark` says otherwise ("" for none on
     other records; a demonstration always has one). `log_head` is printed as it is. With a `salt` (64 hexadecimal
     digits of chance) the list of salted field hashes travels along as `digests.json`, so that redacted copies can be
-    made. `photos` are prepared pictures by the name of their attachment (:func:`diagnb.report.prepare_photos`). Raises InputFault listing what does not fit.
+    made. `photos` are prepared pictures by the name of their attachment (:func:`diagnb.report.prepare_photos`). `reviewers` is the number of places for countersignatures (fields
+    Reviewer, Reviewer2, …). Raises InputFault listing what does not fit.
     """
     options = Options(
         moment=moment,
@@ -58,6 +60,7 @@ def render_report(
         log_head=log_head,
         salt=salt,
         photos=tuple((name, hashlib.sha256(data).hexdigest()) for name, data in sorted((photos or {}).items())),
+        reviewers=reviewers,
     )
     return render_with(record, evaluation, options, photos=photos)
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from diagnb.signing.attachments import EmbeddedFile, document_information, embedded_files, xmp_packet
-    from diagnb.signing.keyfiles import load_authority, load_key, save_key
+    from diagnb.signing.keyfiles import load_authority, load_key, read_certificate, save_key
     from diagnb.signing.keys import (
         Authority,
         SigningKey,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 _PLACES = {
     "attachments": "EmbeddedFile document_information embedded_files xmp_packet",
-    "keyfiles": "load_authority load_key save_key",
+    "keyfiles": "load_authority load_key read_certificate save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase self_signed_person",
     "lasting": "add_validation_data signing_certificates timestamp",
     "onepass": "OnePassSigner comes_from",
@@ -89,6 +89,7 @@ __all__ = [
     "load_key",
     "load_trust",
     "open_token",
+    "read_certificate",
     "read_revocation_list",
     "save_key",
     "self_signed_person",

@@ -79,6 +79,27 @@ def load_authority(path: Path | str, passphrase: bytes) -> Authority:
     return Authority(key.certificate, key.chain, private_key=key.private_key)
 
 
+def read_certificate(data: bytes, *, passphrase: bytes | None = None) -> x509.Certificate:
+    """The first certificate of a PEM, DER or, with its passphrase, PKCS#12 file. Raises SigningFault."""
+    if len(data) > _MAX_KEY_FILE:
+        raise SigningFault(Fault("certificate", "is too large for a certificate"))
+    try:
+        if passphrase is not None:
+            opened = pkcs12.load_pkcs12(data, passphrase)
+            found = [c.certificate for c in (opened.cert, *opened.additional_certs) if c is not None]
+        elif b"-----BEGIN" in data:
+            found = x509.load_pem_x509_certificates(data)
+        else:
+            found = [x509.load_der_x509_certificate(data)]
+    except (ValueError, TypeError, UnsupportedAlgorithm):
+        found = []
+    if not found:
+        raise SigningFault(
+            Fault("certificate", "is not one, or the passphrase is wrong", "hand in a PEM, DER or .p12 file")
+        )
+    return found[0]
+
+
 def _pkcs12_bytes(key: SigningKey, passphrase: bytes) -> bytes:
     sealing = (
         PrivateFormat.PKCS12.encryption_builder()

@@ -58,7 +58,7 @@ def attachments(matter: Matter) -> list[Block]:
 
 
 def signatures(matter: Matter) -> list[Block]:
-    """Who did what, and the two places for signatures."""
+    """Who did what, and the places for signatures."""
     wording = matter.wording
     rows: list[tuple[CellLike, ...]] = []
     for person in matter.record.people:
@@ -85,11 +85,19 @@ def signatures(matter: Matter) -> list[Block]:
             matter.options.strokes,
             wording.say("text.certification-note"),
         ),
-        SignatureField(REVIEWER, wording.say("text.reviewer"), (), (), wording.say("text.countersignature-note")),
+        *(_place(matter, number) for number in range(1, matter.options.reviewers + 1)),
     ]
     if kept:
         blocks.append(Table(head, kept, (28, 25, 40, 22), (), left))
     return blocks
+
+
+def _place(matter: Matter, number: int) -> SignatureField:
+    """An empty place for a countersignature: Reviewer, Reviewer2, …"""
+    label, name = matter.wording.say("text.reviewer"), REVIEWER
+    if number > 1:
+        label, name = f"{label} {number}", f"{name}{number}"
+    return SignatureField(name, label, (), (), matter.wording.say("text.countersignature-note"))
 
 
 def technician(matter: Matter) -> Person | None:
