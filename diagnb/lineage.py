@@ -31,6 +31,7 @@ REASONS: dict[str, str] = {
     "log-differs": "the log head printed in this report is not a head of the log: the log was changed",
     "not-in-log": "the shop's log does not say that this report was issued",
     "void": "the record was declared void later",
+    "signature-cut-off": "the shop's log knows of a further signature that this file lacks",
 }
 """Reasons that speak against a report."""
 
@@ -93,6 +94,7 @@ class ShopLog:
     _issued: dict[str, Entry] = field(default_factory=dict)
     _replaced: set[str] = field(default_factory=set)
     _void: set[str] = field(default_factory=set)
+    _signed_further: set[str] = field(default_factory=set)
     _marks: list[Tree] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -104,6 +106,8 @@ class ShopLog:
         self._marks.append(deepcopy(tree))
         for entry in self.found.entries:
             event = entry.event
+            if event.action == "sign" and event.replaces:
+                self._signed_further.add(event.replaces)
             if event.action in ("issue", "amend", "void", "redact"):
                 self._issued.setdefault(event.digest, entry)
                 if event.replaces and event.action != "redact":
@@ -125,10 +129,19 @@ class ShopLog:
         return self._issued.get(digest)
 
     def answer(
-        self, *, record: str, digest: str, head: str, digest_head: str = "", original: str = "", status: str = ""
+        self,
+        *,
+        record: str,
+        digest: str,
+        head: str,
+        digest_head: str = "",
+        original: str = "",
+        status: str = "",
+        file_sha256: str = "",
     ) -> LogAnswer:
         """What the log says about a report: of the record ``record`` with SHA-256 ``digest``, with the log head
-        ``head`` and the digest list head ``digest_head`` in it; ``original`` is the record that a copy was made of.
+        ``head`` and the digest list head ``digest_head`` in it; ``original`` is the record that a copy was made of,
+        ``file_sha256`` that of the whole file: a file that was signed further later has lost a signature.
         """
         if not self.found.good:
             return LogAnswer("log broken", ("log-broken",))
@@ -150,6 +163,8 @@ class ShopLog:
             if source is None or not source.event.root or source.event.root != digest_head:
                 return LogAnswer("not in the log", ("original-differs",))
         notes = () if head else ("log-head-missing",)
+        if file_sha256 in self._signed_further:
+            return LogAnswer("log differs", ("signature-cut-off",), notes)
         if record in self._void and status != "void":
             return LogAnswer("void", ("void",), notes)
         if {digest, original} & self._replaced:

@@ -105,6 +105,7 @@ class Verification:
     log: LogState = "not checked"
     log_head: str = ""
     digest_head: str = ""
+    file_sha256: str = ""
     original: str = ""
     status: str = ""
     salt: str = field(default="", repr=False)
@@ -195,7 +196,7 @@ def ask_log(found: Verification, log: ShopLog) -> Verification:
         return found
     answer = log.answer(
         record=found.record_id, digest=found.digest, head=found.log_head, digest_head=found.digest_head,
-        original=found.original, status=found.status,
+        original=found.original, status=found.status, file_sha256=found.file_sha256,
     )  # fmt: skip
     return replace(_with(found, *answer.reasons), log=answer.state, notes=(*found.notes, *answer.notes))
 
@@ -253,7 +254,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
         record.id if record else "", record.revision if record else 0, found.digest, found.digest_matches,
         pages, results, differing, ordered, (*notes, *status.notes), found.engine,
         log_head=options.log_head if options else "", digest_head=found.digest_head,
-        original=redaction.of if redaction else "", status=record.status if record else "",
+        file_sha256=hashlib.sha256(pdf).hexdigest(), original=redaction.of if redaction else "", status=record.status if record else "",
         salt=options.salt if options else "", stamps=status.stamps,
         record=record, evaluation=recomputed,
     )  # fmt: skip

@@ -30,7 +30,8 @@ class Event:
     """What is to be written down. Empty parts are left out of the line.
 
     ``digest`` and ``replaces`` are the SHA-256 of a record and of the one it replaces, ``root`` the head of its
-    list of salted field hashes, ``file_sha256`` that of a report file.
+    list of salted field hashes, ``file_sha256`` that of a report file. When a signed file is signed further,
+    ``replaces`` is the SHA-256 of the file as it was before.
     """
 
     action: Action
