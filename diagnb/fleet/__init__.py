@@ -100,7 +100,16 @@ from diagnb.fleet.tables import (
     to_plain,
     trials_table,
 )
-from diagnb.fleet.trend import PowerLaw, Watch, duane_slope, laplace, mil_hdbk_189, power_law, reverse_arrangements
+from diagnb.fleet.trend import (
+    PowerLaw,
+    Watch,
+    duane_slope,
+    gap_shape,
+    laplace,
+    mil_hdbk_189,
+    power_law,
+    reverse_arrangements,
+)
 from diagnb.fleet.vehicles import Vehicles, read_vehicles
 
 __all__ = [
@@ -115,6 +124,7 @@ __all__ = [
     "Effect",
     "Figure",
     "GaugeFromRows",
+    "HazardRatios",
     "Histories",
     "Labels",
     "Lives",
@@ -165,6 +175,7 @@ __all__ = [
     "first_lives",
     "fleet_rate",
     "fleiss_kappa",
+    "gap_shape",
     "gauge_by_ranges",
     "gauge_from_rows",
     "hazard_ratios",

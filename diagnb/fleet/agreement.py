@@ -68,11 +68,11 @@ class RangeStudy:
     share: float
 
 
-def gauge_by_ranges(readings: Array, *, digits: int | None = None) -> RangeStudy:
+def gauge_by_ranges(readings: Array, *, digits: int | None = None, part_digits: int | None = None) -> RangeStudy:
     """Average-and-range method for ``readings`` (parts, operators, repeats), as the trade's data sheets have it.
 
-    Two or three operators, two or three repeats, two to ten parts. ``digits`` rounds the mean range, the operators'
-    means and the part range as a data sheet does before it goes on. The analysis of variance
+    Two or three operators, two or three repeats, two to ten parts. ``digits`` rounds the mean range and the
+    operators' means, ``part_digits`` the part range, as a data sheet does before it goes on. The analysis of variance
     (:func:`~diagnb.uncertainty.gauge_study`) is better where it can be had: this one has no interaction.
     Raises :class:`~diagnb.errors.InputFault` for other sizes or values that are no numbers.
     """
@@ -83,12 +83,12 @@ def gauge_by_ranges(readings: Array, *, digits: int | None = None) -> RangeStudy
         raise fault("readings", "hold something that is not a number")
     parts, operators, repeats = data.shape
 
-    def cut(x: Array) -> Array:
-        return x if digits is None else np.round(x, digits)
+    def cut(x: Array, places: int | None) -> Array:
+        return x if places is None else np.round(x, places)
 
-    mean_range = float(cut(np.mean(np.ptp(data, axis=2))))
-    difference = float(np.ptp(cut(data.mean(axis=(0, 2)))))
-    part_range = float(cut(np.ptp(cut(data.mean(axis=(1, 2))))))
+    mean_range = float(cut(np.mean(np.ptp(data, axis=2)), digits))
+    difference = float(np.ptp(cut(data.mean(axis=(0, 2)), digits)))
+    part_range = float(cut(np.ptp(data.mean(axis=(1, 2))), part_digits))
     ev = mean_range * _K1[repeats]
     av = math.sqrt(max((difference * _K2[operators]) ** 2 - ev * ev / (parts * repeats), 0.0))
     gauge, pv = math.hypot(ev, av), part_range * _K3[parts]

@@ -252,12 +252,10 @@ def weibull(lives: Lives, *, coverage: float = 0.95, minimum_failures: int = 5) 
             fitter.fit(lives.age / unit, lives.failed, entry=np.asarray(lives.entry) / unit if late else None)
         except (package.exceptions.ConvergenceError, ValueError, np.linalg.LinAlgError) as error:
             return _no_weibull(lives, coverage, method, Refusal("not-converged", type(error).__name__))
-    scale, shape = float(fitter.lambda_) * unit, float(fitter.rho_)
-    raw = np.asarray(fitter.variance_matrix_, dtype=float)
-    division = np.array([float(fitter.lambda_), shape])
-    covariance = raw / np.outer(division, division)
-    if not np.all(np.isfinite(covariance)) or np.any(np.diag(covariance) <= 0):
+    polished = _polish(lives, math.log(float(fitter.lambda_) * unit), math.log(float(fitter.rho_)))
+    if polished is None:
         return _no_weibull(lives, coverage, method, Refusal("not-converged", "no curvature at the maximum"))
+    scale, shape, covariance, likelihood = polished
     z = float(ndtri((1 + coverage) / 2))
     counted = (lives.failures, lives.use, lives.unit, int(lives.age.size), coverage, method)
 
@@ -268,11 +266,42 @@ def weibull(lives: Lives, *, coverage: float = 0.95, minimum_failures: int = 5) 
     shaped = figure("shape", shape, float(covariance[1, 1]), "1")
     low, high = float(shaped.lower or 0), float(shaped.upper or 0)
     reading = "wear-out" if low > 1 else "early failures" if high < 1 else "no ageing shown"
-    likelihood = float(fitter.log_likelihood_) - lives.failures * math.log(unit)
     return Weibull(
         shaped, figure("scale", scale, float(covariance[0, 0]), lives.unit), covariance, likelihood, lives, reading,
         method,
     )  # fmt: skip
+
+
+def _polish(lives: Lives, a: float, b: float) -> tuple[float, float, Array, float] | None:
+    """Newton steps from the optimiser's ln scale and ln shape to rounding; scale, shape, covariance, log likelihood.
+
+    The optimiser stops some six digits in, and the observed information is wanted on the logarithms anyway.
+    """
+    log_age, failed = np.log(lives.age), lives.failed
+    with np.errstate(divide="ignore"):
+        log_entry = np.log(np.asarray(lives.entry))
+    late = np.isfinite(log_entry)
+    for _ in range(50):
+        beta = math.exp(b)
+        z, ze = beta * (log_age - a), beta * (log_entry[late] - a)
+        h, he = np.exp(z), np.exp(ze)
+        spent = float(h.sum() - he.sum())
+        turned = float(np.sum(h * z) - np.sum(he * ze))
+        first = np.array([beta * (spent - failed.sum()), float(np.sum(1 + z[failed])) - turned])
+        cross = beta * (spent - failed.sum() + turned)
+        twice = float(np.sum(h * (z * z + z)) - np.sum(he * (ze * ze + ze)))
+        second = np.array([[-beta * beta * spent, cross], [cross, float(np.sum(z[failed])) - twice]])
+        if not np.all(np.isfinite(second)) or np.linalg.eigvalsh(second)[-1] >= 0:
+            return None
+        step = np.linalg.solve(second, first)
+        a, b = a - float(step[0]), b - float(step[1])
+        if float(np.max(np.abs(step))) < 1e-12:
+            break
+    beta = math.exp(b)
+    z = beta * (log_age - a)
+    likelihood = float(np.sum(b + z[failed] - log_age[failed]) - np.sum(np.exp(z)))
+    likelihood += float(np.sum(np.exp(beta * (log_entry[late] - a))))
+    return math.exp(a), beta, -np.linalg.inv(second), likelihood
 
 
 def _no_weibull(lives: Lives, coverage: float, method: str, why: Refusal) -> Weibull:
@@ -341,9 +370,24 @@ def log_rank(groups: Mapping[str, Lives], *, level: float = 0.05) -> Trial:
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class HazardRatios:
+    """Cox regression: the hazard ratio of one unit of each influence, and the partial log likelihood (None: refused)."""
+
+    ratios: tuple[Figure, ...]
+    log_likelihood: float | None
+
+    def of(self, name: str) -> Figure:
+        """The ratio of one influence. Raises :class:`~diagnb.errors.InputFault` for a name that is not here."""
+        for figure in self.ratios:
+            if figure.name == name:
+                return figure
+        raise fault("influence", f"{name!r} is not here")
+
+
 def hazard_ratios(
     lives: Lives, *, influences: Mapping[str, Array], coverage: float = 0.95, failures_per_influence: int = 8
-) -> tuple[Figure, ...]:
+) -> HazardRatios:
     """Cox regression: the hazard ratio of one unit of each influence (n,), Efron ties, entry ages counted.
 
     Refused with fewer than ``failures_per_influence`` failures for each influence. Proportional hazards are assumed
@@ -361,8 +405,9 @@ def hazard_ratios(
     method = lives.described("Cox regression, Efron ties")
     counted = (lives.failures, lives.use, lives.unit, int(lives.age.size), coverage, method)
 
-    def no(code: str, detail: str = "") -> tuple[Figure, ...]:
-        return tuple(Figure(n, None, None, None, "1", *counted, Refusal(code, detail)) for n in columns)
+    def no(code: str, detail: str = "") -> HazardRatios:
+        why = Refusal(code, detail)
+        return HazardRatios(tuple(Figure(n, None, None, None, "1", *counted, why) for n in columns), None)
 
     if lives.entry is None:
         return no("entry-age-missing")
@@ -393,7 +438,7 @@ def hazard_ratios(
                 name, math.exp(b), math.exp(b - z * s), math.exp(b + z * s), "1", *counted, cautions=(f"p = {p:.3g}",)
             )
         )
-    return tuple(found)
+    return HazardRatios(tuple(found), float(fitter.log_likelihood_))
 
 
 def _lifelines() -> Any:

@@ -9,7 +9,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.special import bdtr, bdtrc, chdtrc, chdtri
+from scipy.special import bdtr, bdtrc, betainc, betaincinv, chdtrc, chdtri
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial
@@ -223,13 +223,15 @@ class CellSurvey:
 
 def survey_cells(
     *, rows: Sequence[str], columns: Sequence[str], events: Array, exposure: Array, failing_assets: Array | None = None,
+    dispersion: Array | None = None,
     false_discovery_rate: float = 0.05, smallest_number_failing: int = 3, minimum_exposure: float = 0.0,
     coverage: float = 0.95,
 ) -> CellSurvey:  # fmt: skip
     """Each cell of a component-by-lot table against the rest of its component, over all cells at once.
 
     ``events``, ``exposure``, ``failing_assets``: arrays (rows, columns). Exact conditional two-rate test per cell,
-    Benjamini-Hochberg over all of them. An alarm needs an adjusted p-value below ``false_discovery_rate``, a rate
+    Benjamini-Hochberg over all of them. ``dispersion`` (rows,), at least 1, is the variance of the vehicles' counts over their
+    mean: where vehicles differ, a few bad ones make a lot look bad, so counts are divided by it before the test. An alarm needs an adjusted p-value below ``false_discovery_rate``, a rate
     above the rest, and ``smallest_number_failing`` different failing vehicles (events where not given).
     Cells with less than ``minimum_exposure`` are listed as untested. Raises :class:`~diagnb.errors.InputFault`.
     """
@@ -243,11 +245,19 @@ def survey_cells(
     testable = (t > 0) & (t >= minimum_exposure) & (rest_t > 0) & (x + rest_x > 0)
     i, j = np.nonzero(testable)
     a, b, s, r = x[i, j], rest_x[i, j], t[i, j], rest_t[i, j]
-    total, share = a + b, s / (s + r)
+    share = s / (s + r)
+    phi = np.ones(len(rows)) if dispersion is None else np.asarray(dispersion, dtype=float)
+    if phi.shape != (len(rows),) or np.any(~(phi >= 1)):
+        raise fault("dispersion", "must be a number from 1 for each row")
+    # Binomial tails as beta integrals, which hold for counts that were divided too.
+    mine, others = a / phi[i], b / phi[i]
     with np.errstate(divide="ignore", invalid="ignore"):
-        upper_tail = np.where(a > 0, bdtrc(np.maximum(a, 1) - 1, total.astype(int), share), 1.0)
-        p = np.minimum(1.0, 2 * np.minimum(bdtr(a, total.astype(int), share), upper_tail))
-        low, high = clopper_pearson_limits(successes=a, trials=total, coverage=coverage)
+        upper_tail = np.where(a > 0, betainc(np.where(a > 0, mine, 1.0), others + 1, share), 1.0)
+        lower_tail = np.where(b > 0, 1 - betainc(mine + 1, np.where(b > 0, others, 1.0), share), 1.0)
+        p = np.minimum(1.0, 2 * np.minimum(lower_tail, upper_tail))
+        tail = (1 - coverage) / 2
+        low = np.where(a > 0, betaincinv(np.where(a > 0, mine, 1.0), others + 1, tail), 0.0)
+        high = np.where(b > 0, betaincinv(mine + 1, np.where(b > 0, others, 1.0), 1 - tail), 1.0)
         ratio = np.where(b > 0, a * r / (np.maximum(b, 1) * s), np.inf)
         low, high = low / (1 - low) * r / s, np.where(high < 1, high / (1 - high) * r / s, np.inf)
     q = benjamini_hochberg(p)
@@ -258,10 +268,12 @@ def survey_cells(
         for k in np.lexsort((p, ~called))
     ]  # fmt: skip
     untested = []
-    for m, n in zip(*np.nonzero(~testable), strict=True):
-        code = "nothing-varies" if x[m].sum() == 0 else "exposure-too-small"
-        untested.append((rows[m], columns[n], Refusal(code, f"{x[m, n]:g} in {t[m, n]:g}")))
+    for row, column in zip(*np.nonzero(~testable), strict=True):
+        code = "nothing-varies" if x[row].sum() == 0 else "exposure-too-small"
+        untested.append((rows[row], columns[column], Refusal(code, f"{x[row, column]:g} in {t[row, column]:g}")))
     return CellSurvey(
         tuple(cells), tuple(untested), false_discovery_rate, smallest_number_failing,
-        "exact conditional two-rate test per cell, Benjamini-Hochberg over all cells",
+        "exact conditional two-rate test per cell"
+        + ("" if dispersion is None else ", counts divided by the dispersion over vehicles")
+        + ", Benjamini-Hochberg over all cells",
     )  # fmt: skip

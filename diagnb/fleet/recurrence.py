@@ -91,6 +91,7 @@ class MeanCumulative:
     assets: int
     exposure: float
     unit: str
+    last_age: float
     coverage: float
     method: str
     refusal: Refusal | None = None
@@ -102,14 +103,19 @@ class MeanCumulative:
         counted = (float(self.events), self.exposure, self.unit, self.assets, self.coverage, method)
         if self.refusal:
             return Figure(name, None, None, None, "events", *counted, self.refusal)
+        if age > self.last_age:
+            why = Refusal("beyond-observed-age", f"the last vehicle was seen at {self.last_age:g}")
+            return Figure(name, None, None, None, "events", *counted, why)
         k = int(np.searchsorted(self.age, age, side="right")) - 1
         if k < 0:
-            return Figure(name, 0.0, 0.0, 0.0, "events", *counted)
-        if math.isnan(self.mean[k]):
-            return Figure(name, None, None, None, "events", *counted, Refusal("beyond-observed-age"))
+            why = Refusal("too-few-failures", "no event up to this age")
+            return Figure(name, None, None, None, "events", *counted, why)
+        cautions = self.cautions
+        if self.at_risk[k] < SMALLEST_AT_RISK:
+            cautions += (f"only {self.at_risk[k]:g} vehicles were under watch at this age",)
         return Figure(
             name, float(self.mean[k]), float(self.lower[k]), float(self.upper[k]), "events", *counted,
-            cautions=self.cautions,
+            cautions=cautions,
         )  # fmt: skip
 
 
@@ -150,13 +156,10 @@ def mean_cumulative_function(
         else:
             low, high = np.maximum(m - z * error, 0.0), m + z * error
     cautions = []
-    thin = y[keep] < SMALLEST_AT_RISK
-    if thin.any():
-        cautions.append(f"fewer than {SMALLEST_AT_RISK} vehicles under watch at some ages from {ages[keep][thin][0]:g}")
     if variance == "poisson" and h.assets > 1:
         cautions.append("Poisson limits promise too much where vehicles differ")
     return MeanCumulative(
-        ages[keep], m, error, low, high, y[keep], int(h.age.size), h.assets, exposure, h.unit, coverage,
+        ages[keep], m, error, low, high, y[keep], int(h.age.size), h.assets, exposure, h.unit, float(h.exit.max()), coverage,
         f"{method}, {limits} limits", refusal, tuple(cautions),
     )  # fmt: skip
 

@@ -206,7 +206,7 @@ def lots_survey(
 ) -> CellSurvey:  # fmt: skip
     """Every component by every lot against the component's other lots, all cells at once (Benjamini-Hochberg).
 
-    The lot is that of the vehicle; where vehicles have none, that of the row.
+    Vehicles that differ are allowed for by the dispersion of their counts. The lot is that of the vehicle; where vehicles have none, that of the row.
     """
     placed = place(defects, vehicles)
     labels = vehicles.lot if any(vehicles.lot.names) else _lot_of_rows(rows, vehicles)
@@ -218,7 +218,16 @@ def lots_survey(
     pairs = np.unique(np.stack([component, placed.asset]), axis=1)
     failing = np.zeros((parts, size))
     np.add.at(failing, (pairs[0], labels.codes[pairs[1]]), 1)
+    # Within lots, so that a lot that differs does not hide itself.
+    dispersion = np.ones(parts)
+    for part in np.nonzero(events.sum(axis=1))[0]:
+        found = np.bincount(placed.asset[component == part], minlength=len(vehicles))
+        expected = vehicles.months * (events[part] / np.maximum(months, 1e-300))[labels.codes]
+        freedom = max(len(vehicles) - int(np.sum(months > 0)), 1)
+        scatter = float(np.sum((found - expected) ** 2)) * len(vehicles) / freedom
+        dispersion[part] = max(scatter / float(expected.sum()), 1.0)
     return survey_cells(
+        dispersion=dispersion,
         rows=list(rows.component.names), columns=list(labels.names), events=events,
         exposure=np.broadcast_to(months, events.shape), failing_assets=failing, minimum_exposure=minimum_months,
         false_discovery_rate=false_discovery_rate, smallest_number_failing=smallest_number_failing,

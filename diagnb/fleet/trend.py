@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.special import chdtr, chdtrc, chdtri, gammaincinv, ndtr, ndtri
+from scipy.special import chdtr, chdtrc, chdtri, digamma, gammaincinv, ndtr, ndtri, zeta
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial
@@ -223,6 +223,32 @@ def power_law(
             total, coverage, "power law, approximate limits (NIST/SEMATECH e-Handbook 8.4.5.2)",
         )  # fmt: skip
     return PowerLaw(shape, scale, low, high, mean_time, total, systems, coverage, method)
+
+
+def gap_shape(gaps: Sequence[float], *, coverage: float = 0.95, minimum_gaps: int = 8) -> Figure:
+    """Shape of a gamma distribution of gaps between events by maximum likelihood; below 1: they come in bunches.
+
+    Limits on the logarithm from the expected information, 1/(n(k²ψ'(k) - k)). ``numerator`` and ``exposure`` are the
+    number of gaps and their sum. Refused below ``minimum_gaps``; raises :class:`~diagnb.errors.InputFault`.
+    """
+    check_level(coverage, "coverage")
+    x = np.asarray(gaps, dtype=float)
+    if x.ndim != 1 or np.any(~np.isfinite(x)) or np.any(x <= 0):
+        raise fault("gaps", "must be numbers above zero")
+    n, method = int(x.size), "gamma distribution, maximum likelihood"
+    counted = (float(n), float(x.sum()), "", n, coverage, method)
+    spread = math.log(float(x.mean())) - float(np.mean(np.log(x))) if n else 0.0
+    if n < minimum_gaps or spread <= 0:
+        why = Refusal("too-few-points" if n < minimum_gaps else "nothing-varies", f"{n} gaps")
+        return Figure("shape of the gaps", None, None, None, "1", *counted, why)
+    k = (3 - spread + math.sqrt((spread - 3) ** 2 + 24 * spread)) / (12 * spread)
+    for _ in range(50):
+        step = (math.log(k) - float(digamma(k)) - spread) / (1 / k - float(zeta(2, k)))
+        k = k - step if k - step > 0 else k / 2
+        if abs(step) < 1e-13 * k:
+            break
+    reach = math.exp(float(ndtri((1 + coverage) / 2)) / math.sqrt(n * (k * k * float(zeta(2, k)) - k)))
+    return Figure("shape of the gaps", k, k / reach, k * reach, "1", *counted)
 
 
 def duane_slope(times: Sequence[float]) -> float:
