@@ -1,0 +1,166 @@
+"""Log, amendments, voids, redacted copies and photos as a shop meets them on the command line."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+from diagnb.audit import AuditLog
+from diagnb.cli import main
+from diagnb.shipped import templates_directory
+
+DEMO = templates_directory() / "demo-record.json"
+
+
+class Bench:
+    """A work folder with an umlaut in its name: keys, log, a record with a photo."""
+
+    def __init__(self, place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self.place, self.capsys = place, capsys
+        self.secrets: dict[str, str] = {}
+        place.mkdir(parents=True)
+        monkeypatch.chdir(place)
+        monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+        monkeypatch.setattr("getpass.getpass", self.ask)
+        self.current = ""
+        assert self.run("key", "init", "Example shop")[0] == 0
+        self.secrets["authority"] = self.said.rsplit(": ", 1)[1].strip()
+        for name, role in (("R. Example", "technician"), ("M. Sample", "reviewer"), ("Records office", "office")):
+            self.current = "authority"
+            assert self.run("key", "add", name, "--role", role)[0] == 0
+            self.secrets[role] = self.said.rsplit(": ", 1)[1].strip()
+        AuditLog(place / "keys" / "audit.jsonl", create=True)
+        (place / "keys" / "audit.jsonl").touch()
+        (place / "record.json").write_bytes(DEMO.read_bytes())
+        Image.new("RGB", (300, 200), "#808080").save(place / "stud.jpg")
+
+    def ask(self, prompt: str = "") -> str:
+        return self.secrets[self.current]
+
+    def run(self, *arguments: str, who: str = "") -> tuple[int, str]:
+        self.current = who or self.current
+        status = main([*arguments])
+        captured = self.capsys.readouterr()
+        self.said, self.complained = captured.out, captured.err
+        return status, captured.out
+
+    def signed(self, *arguments: str, who: str = "technician") -> tuple[int, str]:
+        key = {"technician": "r-example", "reviewer": "m-sample", "office": "records-office"}[who]
+        return self.run(*arguments, "--key", f"keys/{key}.p12", who=who)
+
+    def verify(self, *arguments: str) -> list[dict[str, Any]]:
+        self.run("verify", *arguments, "--trust", "keys/trust.json", "--json")
+        found: list[dict[str, Any]] = json.loads(self.said)
+        return found
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Bench:
+    return Bench(tmp_path / "Prüf stand", monkeypatch, capsys)
+
+
+def edited(bench: Bench) -> None:
+    text = (bench.place / "record.json").read_text(encoding="utf-8")
+    (bench.place / "edited.json").write_text(text.replace("61240", "61204"), encoding="utf-8")
+
+
+def test_a_record_through_its_whole_life(bench: Bench) -> None:
+    assert bench.run("attach", "record.json", "stud.jpg", "--shows", "ground stud")[0] == 0
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 0
+    first = (bench.place / "r1.pdf").read_bytes()
+    assert bench.signed("countersign", "r1.pdf", who="reviewer")[0] == 0
+    assert b"Im" in first and b"/DCTDecode" in first
+    (whole,) = bench.verify("r1.pdf", "--expect", "Technician", "--expect", "Reviewer")
+    assert whole["trustworthy"] and whole["log"] == "current"
+    (bench.place / "cut.pdf").write_bytes(first)
+    assert bench.verify("cut.pdf")[0]["reasons"] == ["signature-cut-off"]
+    edited(bench)
+    status, said = bench.signed("amend", "edited.json", "--of", "r1.pdf", "--trust", "keys/trust.json", "--reason", "digits swapped", "-o", "r2.pdf")  # fmt: skip
+    assert status == 0 and "vehicle.odometer.value: 61240 → 61204" in said
+    assert bench.verify("r2.pdf", "--replaces", "r1.pdf")[0]["trustworthy"]
+    assert bench.verify("r1.pdf")[0]["log"] == "superseded"
+    assert bench.signed("redact", "r2.pdf", "--trust", "keys/trust.json", "-o", "c2.pdf", who="office")[0] == 0
+    (copy,) = bench.verify("c2.pdf", "--original", "r2.pdf")
+    assert copy["trustworthy"] and "redacted-copy" in copy["notes"]
+    assert (
+        bench.signed("void", "r2.pdf", "--trust", "keys/trust.json", "--reason", "another bus", "-o", "r3.pdf")[0] == 0
+    )
+    found = bench.verify("r1.pdf", "r2.pdf", "c2.pdf", "r3.pdf", "--csv", "found.csv", "--jobs", "2")
+    assert [v["log"] for v in found] == ["void", "void", "void", "current"]
+    with (bench.place / "found.csv").open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["file"] for row in rows] == ["r1.pdf", "r2.pdf", "c2.pdf", "r3.pdf"]
+    assert [row["trustworthy"] for row in rows] == ["no", "no", "no", "yes"]
+    assert bench.run("log", "verify", "--report", "r1.pdf", "r2.pdf", "c2.pdf", "r3.pdf")[0] == 0
+    assert bench.run("log", "show", "--record", "DEMO-2026-0117")[0] == 0
+    for action in ("issue", "sign", "amend", "redact", "void", "verify"):
+        assert f" {action} " in bench.said
+    assert not any(
+        secret in (bench.place / "keys" / "audit.jsonl").read_text("utf-8") for secret in bench.secrets.values()
+    )
+
+
+def test_proofs_for_outsiders(bench: Bench) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    head = AuditLog("keys/audit.jsonl").head()
+    bench.signed("report", "record.json", "-o", "again.pdf")
+    for arguments in (["--record", "DEMO-2026-0117"], ["--line", "1"], ["--since", str(head)]):
+        assert bench.run("log", "prove", *arguments)[0] == 0
+        Path("proof.json").write_text(bench.said, encoding="utf-8")
+        stated = json.loads(bench.said)["head"]
+        assert bench.run("log", "verify", "--proof", "proof.json", "--head", stated)[0] == 0
+        assert bench.run("log", "verify", "--proof", "proof.json", "--head", f"9:{'a' * 64}")[0] == 1
+    assert bench.run("log", "verify", "--head", str(head))[0] == 0
+    lines = Path("keys/audit.jsonl").read_bytes()
+    Path("keys/audit.jsonl").write_bytes(lines.replace(b"R. Example", b"X. Example", 1))
+    assert bench.run("log", "verify", "--head", str(head))[0] == 1
+    assert "NOT whole" in bench.said
+    assert bench.verify("r1.pdf", "--dont-log")[0]["reasons"] == ["log-broken"]
+
+
+def test_wrong_use_is_one_line_and_writes_nothing(bench: Bench) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    edited(bench)
+    Path("broken.pdf").write_bytes(Path("r1.pdf").read_bytes()[:-3000])
+    wrong = [
+        ["amend", "record.json", "--of", "r1.pdf", "--reason", "x", "-o", "out.pdf"],
+        ["amend", "edited.json", "--of", "broken.pdf", "--reason", "x", "-o", "out.pdf"],
+        ["amend", "edited.json", "--of", "r1.pdf", "--reason", " ", "-o", "out.pdf"],
+        ["amend", "edited.json", "--of", "missing.pdf", "--reason", "x", "-o", "out.pdf"],
+        ["void", "broken.pdf", "--reason", "x", "-o", "out.pdf"],
+        ["redact", "r1.pdf", "-o", "out.pdf", "--fields", "tests[0].readings[0].texts[0]"],
+        ["redact", "r1.pdf", "-o", "out.pdf", "--fields", "no.such.place"],
+        ["verify", "r1.pdf", "--log", "missing.jsonl"],
+        ["verify", "r1.pdf", "r1.pdf", "--replaces", "r1.pdf"],
+        ["attach", "record.json", "edited.json"],
+        ["report", "record.json", "-o", "out.pdf", "--photos", "nowhere"],
+        ["log", "prove"],
+        ["log", "verify", "missing.jsonl"],
+    ]
+    for arguments in wrong:
+        more = ["--trust", "keys/trust.json"] if arguments[0] in ("amend", "void", "redact") else []
+        assert bench.run(*arguments, *more)[0] == 2, arguments
+        assert "Traceback" not in bench.complained
+        assert bench.complained.startswith("diagnb: ")
+        assert not Path("out.pdf").exists()
+    before = Path("r1.pdf").read_bytes()
+    assert bench.run("void", "r1.pdf", "--reason", "x", "-o", "r1.pdf", "--trust", "keys/trust.json")[0] == 2
+    assert Path("r1.pdf").read_bytes() == before
+
+
+def test_a_name_that_also_stands_in_a_free_text_stops_the_copy(bench: Bench) -> None:
+    text = Path("record.json").read_text(encoding="utf-8")
+    Path("record.json").write_text(
+        text.replace("The feed side was not", "R. Example says that the feed side was not"), encoding="utf-8"
+    )
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    redact = ["redact", "r1.pdf", "--trust", "keys/trust.json", "-o", "c1.pdf"]
+    assert bench.run(*redact)[0] == 2
+    assert "findings[1].text" in bench.complained
+    assert bench.run(*redact, "--fields", "personal", "findings[1].text")[0] == 0
+    assert bench.run(*redact, "--allow-mentions")[0] == 0
