@@ -239,8 +239,10 @@ def _authority(options: argparse.Namespace) -> Authority:
 
 
 def _issued_here(trust: TrustList, entry: TrustEntry) -> bool:
-    authorities = {e.certificate.subject for e in trust.entries if e.kind == "authority"}
-    return entry.kind == "person" and entry.certificate.issuer in authorities
+    from diagnb.signing import issued
+
+    authorities = (e.certificate for e in trust.entries if e.kind == "authority")
+    return entry.kind == "person" and any(issued(entry.certificate, each) for each in authorities)
 
 
 def _load_trust(options: argparse.Namespace) -> TrustList:

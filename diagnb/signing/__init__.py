@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         create_authority,
         create_person,
         generate_passphrase,
+        issued,
         self_signed_person,
     )
     from diagnb.signing.lasting import add_validation_data, signing_certificates, timestamp
@@ -39,7 +40,8 @@ if TYPE_CHECKING:
 _PLACES = {
     "attachments": "EmbeddedFile document_information embedded_files xmp_packet",
     "keyfiles": "load_authority load_key read_certificate save_key",
-    "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase self_signed_person",
+    "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase issued"
+    " self_signed_person",
     "lasting": "add_validation_data signing_certificates timestamp",
     "onepass": "OnePassSigner comes_from",
     "revocation": "REVOCATION_REASONS Revoked create_revocation_list read_revocation_list",
@@ -85,6 +87,7 @@ __all__ = [
     "embedded_files",
     "fetch_revocation_lists",
     "generate_passphrase",
+    "issued",
     "load_authority",
     "load_key",
     "load_trust",

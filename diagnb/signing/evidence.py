@@ -7,16 +7,15 @@ revokes is revoked, so an old list put into a file hides nothing.
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
 from cryptography import x509
-from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.serialization import Encoding
 
+from diagnb.signing.keys import issued
 from diagnb.signing.reading import MAX_STREAM_BYTES, entry
 from diagnb.signing.revocation import Revoked, find_revoked, issued_by
 from diagnb.signing.trust import TrustEntry, TrustList
@@ -54,10 +53,8 @@ class Evidence:
     def issuer_entry(self, certificate: x509.Certificate) -> TrustEntry | None:
         """The authority on the trust list whose key signed this certificate."""
         for known in self.trust.entries:
-            if known.kind == "authority" and known.certificate.subject == certificate.issuer:
-                with contextlib.suppress(InvalidSignature, ValueError, TypeError):
-                    certificate.verify_directly_issued_by(known.certificate)
-                    return known
+            if known.kind == "authority" and issued(certificate, known.certificate):
+                return known
         return None
 
     def revoked(self, certificate: x509.Certificate, issuer: x509.Certificate) -> Revoked | None:

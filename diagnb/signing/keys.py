@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from typing import TypeAlias
 
 from cryptography import x509
+from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
 from cryptography.x509.oid import NameOID
@@ -163,6 +164,15 @@ def is_authority(certificate: x509.Certificate) -> bool:
         return bool(certificate.extensions.get_extension_for_class(x509.BasicConstraints).value.ca)
     except (x509.ExtensionNotFound, ValueError):
         return False
+
+
+def issued(certificate: x509.Certificate, issuer: x509.Certificate) -> bool:
+    """Whether `issuer`'s key signed the certificate; two authorities may bear one name."""
+    try:
+        certificate.verify_directly_issued_by(issuer)
+    except (InvalidSignature, ValueError, TypeError):
+        return False
+    return True
 
 
 def subject_text(certificate: x509.Certificate, oid: x509.ObjectIdentifier) -> str:

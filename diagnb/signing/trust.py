@@ -20,7 +20,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.x509.oid import NameOID
 
 from diagnb.errors import Fault, SigningFault
-from diagnb.signing.keys import Authority, fingerprint, is_authority, subject_text
+from diagnb.signing.keys import Authority, fingerprint, is_authority, issued, subject_text
 from diagnb.signing.revocation import (
     REVOCATION_REASONS,
     Revoked,
@@ -228,10 +228,11 @@ class TrustList:
 
         Raises SigningFault when no listed authority signed it or a newer one is held already.
         """
-        issuers = (e.certificate for e in self.entries if e.kind != "person")
-        if not any(issued_by(revocation_list, issuer) for issuer in issuers):
+        listed = (e.certificate for e in self.entries if e.kind != "person")
+        issuer = next((each for each in listed if issued_by(revocation_list, each)), None)
+        if issuer is None:
             raise SigningFault(Fault("revocation list", "no authority of the trust list signed it"))
-        same = [old for old in self.revocation_lists if old.issuer == revocation_list.issuer]
+        same = [old for old in self.revocation_lists if issued_by(old, issuer)]
         if any(old.last_update_utc > revocation_list.last_update_utc for old in same):
             raise SigningFault(Fault("revocation list", "is older than the one held already"))
         kept = tuple(old for old in self.revocation_lists if old not in same)
@@ -239,7 +240,7 @@ class TrustList:
 
     def with_new_revocation_list(self, authority: Authority, *, moment: datetime) -> TrustList:
         """A list with a fresh revocation list of everything that this authority signed and the shop revoked."""
-        issuer = authority.certificate.subject
+        issuer = authority.certificate
         rows = [
             Revoked(
                 e.certificate.serial_number,
@@ -248,9 +249,9 @@ class TrustList:
                 e.reason if e.reason in REVOCATION_REASONS else "unspecified",
             )
             for e in self.entries
-            if e.status == "revoked" and e.certificate.issuer == issuer and e.fingerprint != authority.fingerprint
+            if e.status == "revoked" and issued(e.certificate, issuer) and e.fingerprint != authority.fingerprint
         ]
-        numbers = [list_number(old) for old in self.revocation_lists if old.issuer == issuer]
+        numbers = [list_number(old) for old in self.revocation_lists if issued_by(old, issuer)]
         made = create_revocation_list(authority, revoked=rows, number=max(numbers, default=0) + 1, moment=moment)
         return self.with_revocation_list(made)
 
