@@ -65,6 +65,7 @@ REASONS: dict[str, str] = {
     "evaluation-missing": "the report carries no evaluation",
     "evaluation-unreadable": "the embedded evaluation can't be read",
     "evaluation-differs": "recomputing the record gives other numbers or verdicts",
+    "reviewer-is-technician": "technician and reviewer are one person, so nobody else has looked at it",
     "file-unreadable": "the file can't be read",
     "took-too-long": "verifying the file took longer than allowed",
     "verification-stopped": "verifying the file broke off: it needs more memory than allowed, or breaks a library",
@@ -216,6 +217,12 @@ def unanswered(label: str, reason: str) -> Verification:
     return Verification(label, False, (), False, "", 0, "", False, "not checked", 0, (), (reason,))
 
 
+def same_person(signatures: Iterable[SignerStatus]) -> bool:
+    """Whether a later signature is by whoever signed first: by the same key, or under the same name."""
+    made = [s for s in signatures if s.intact]
+    return any(s.fingerprint == made[0].fingerprint or s.signer == made[0].signer for s in made[1:])
+
+
 def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verification:
     signed = status.signed_bytes
     if signed is None:
@@ -224,6 +231,8 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
             label, False, status.signatures, status.later_changes, "", 0, "", False, "not checked", 0, (), why
         )
     reasons = list(status.reasons)
+    if same_person(status.signatures):
+        reasons.append("reviewer-is-technician")
     found = _Contents(signed)
     reasons += found.reasons
     pages: Pages = "not checked"

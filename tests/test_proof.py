@@ -197,3 +197,13 @@ def test_evaluation_travels_in_canonical_form(signed: bytes) -> None:
     assert set(files) == {"record.json", "evaluation.json"}
     assert files["evaluation.json"].data == rfc8785.dumps(evaluate(DEMO).to_plain())
     assert files["record.json"].relationship == "Source"
+
+
+def test_a_review_by_the_technician_is_no_review(shop: Shop, signed: bytes) -> None:
+    both = countersign(signed, key=shop.technician, field="Reviewer", reason="I reviewed this record", moment=MOMENT)
+    found = shop.verify(both)
+    assert not found.trustworthy
+    assert found.reasons == ("reviewer-is-technician",)
+    rotated = create_person(shop.authority, name="R. Example", role="reviewer", moment=MOMENT)
+    again = countersign(signed, key=rotated, field="Reviewer", reason="I reviewed this record", moment=MOMENT)
+    assert "reviewer-is-technician" in shop.verify(again).reasons

@@ -72,11 +72,17 @@ def run_check(options: argparse.Namespace) -> int:
     from diagnb.meters import load_sheet
     from diagnb.procedures import load_procedure
 
-    load = load_procedure if options.noun == "procedure" else load_sheet
+    load: Any = load_procedure if options.noun == "procedure" else load_sheet
     bad = False
     for path in options.files:
         try:
-            load(path)
+            found = load(path)
+            if path.stem != found.id:
+                bad = True
+                print(
+                    f"{path.name}: the file is not called after its id (call it {found.id}.toml, or make the id {path.stem!r})"
+                )
+                continue
             print(f"{path}: no fault")
         except InputFault as error:
             bad = True

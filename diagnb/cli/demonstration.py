@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -47,7 +48,9 @@ def run_demo(options: argparse.Namespace) -> int:
     print(
         f"\nclaim readiness: {len(remarks)} remarks, {sum(r.severity == 'rejects' for r in remarks)} that would get it rejected"
     )
-    print("\n".join(list(remark_lines(remarks))[:3]))
+    kinds = {remark.code: remark for remark in reversed(remarks)}
+    print("one of each kind (all of them: diagnb check):")
+    print("\n".join(remark_lines(tuple(kinds.values())[::-1])))
     authority = create_authority(name="Demonstration shop (throw-away key)", moment=moment)
     people = {p.role: create_person(authority, name=p.name, role=p.role, moment=moment) for p in record.people}
     pdf = render_report(record, evaluation, moment=moment, language=options.language)
@@ -64,6 +67,7 @@ def run_demo(options: argparse.Namespace) -> int:
     print()
     print("\n".join(verification_lines(found)))
     print(f"\nsigned report  {report}\nrecord         {record_file}\ntrust list     {list_file}")
-    print(f"check it again: diagnb verify {report} --trust {list_file}")
+    command = sys.argv[0] if Path(sys.argv[0]).name == "diagnb" else "diagnb"
+    print(f"check it again: {command} verify {report} --trust {list_file}")
     print(f"{time.perf_counter() - started:.1f} s; the keys were thrown away")
     return 0 if found.trustworthy else 1

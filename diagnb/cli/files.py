@@ -23,13 +23,29 @@ def now() -> datetime:
 
 
 def trust_path(report: Path, stated: Path | None) -> Path | None:
-    """The stated trust list, or ``trust.json`` beside the report when it is there."""
-    beside = report.parent / "trust.json"
-    return stated or (beside if beside.is_file() else None)
+    """The stated trust list; else the one in ``keys/`` here; else ``trust.json`` beside the report."""
+    own, beside = Path("keys") / "trust.json", report.parent / "trust.json"
+    return stated or next((path for path in (own, beside) if path.is_file()), None)
+
+
+def trust_line(report: Path, stated: Path | None) -> str:
+    """Which list was asked, and a warning when it may have come with the report."""
+    from diagnb.signing import load_trust
+
+    path = trust_path(report, stated)
+    if path is None:
+        return "  no trust list was given, so nobody is trusted (name the shop's own list with --trust)"
+    authorities = ", ".join(e.name for e in load_trust(path).entries if e.kind == "authority") or "single people only"
+    warning = (
+        ""
+        if stated or path.parent == Path("keys")
+        else " It lay beside the report and may have come with it: compare it with the list you were given."
+    )
+    return f"  trust list asked: {path} ({authorities}).{warning}"
 
 
 def trust_for(report: Path, stated: Path | None) -> Any:
-    """The stated trust list, or ``trust.json`` beside the report, or an empty one."""
+    """The trust list of :func:`trust_path`, or an empty one."""
     from diagnb.signing import TrustList, load_trust
 
     source = trust_path(report, stated)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from diagnb.evaluation import Evaluation, Result, UsedLimit
     from diagnb.proof import Verification
     from diagnb.readiness import Remark
+    from diagnb.signing import SignerStatus
 
 
 def evaluation_lines(evaluation: Evaluation) -> Iterable[str]:
@@ -99,12 +100,13 @@ def verification_lines(found: Verification) -> Iterable[str]:
 
     yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
     intact = bool(found.signatures) and all(s.intact for s in found.signatures)
-    yield f"  1 signed bytes unchanged: {_yes(intact)}"
-    yield f"  2 signed by a trusted person: {_yes(bool(found.signatures) and all(s.trusted for s in found.signatures))}"
+    signed = bool(found.signatures)
+    yield f"  1 signed bytes unchanged: {_yes(intact) if signed else 'nothing is signed'}"
+    yield f"  2 signed by a trusted person: {_yes(all(s.trusted for s in found.signatures)) if signed else 'nothing is signed'}"
     for s in found.signatures:
         when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
         stamp = "time-stamped" if s.timestamped else "the signer's own clock"
-        yield f"      {s.field}: {s.signer} ({s.role}), {when}, {stamp}; {'on' if s.trusted else 'NOT on'} the trust list"
+        yield f"      {s.field}: {s.signer} ({s.role}), {when}, {stamp}; {_standing(s)}"
         if s.proven_at is not None:
             proven = s.proven_at.isoformat(sep=" ")
             yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"
@@ -112,7 +114,7 @@ def verification_lines(found: Verification) -> Iterable[str]:
         when = t.time.isoformat(sep=" ") if t.time else "no time"
         due = f", renew before {t.renew_before:%Y-%m-%d}" if t.renew_before and t.trusted else ""
         yield f"      time stamp over the whole file: {when} by {t.service}{due}; {'on' if t.trusted else 'NOT on'} the trust list"
-    yield f"  3 nothing added later: {_yes(not found.later_changes and intact)}"
+    yield f"  3 nothing added later: {_yes(not found.later_changes) if intact else 'not checked'}"
     said = {"same": "yes, byte for byte", "differ": "NO", "other-version": "drawn by another version; see answer 5"}
     yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
     if found.results:
@@ -132,6 +134,12 @@ def verification_lines(found: Verification) -> Iterable[str]:
             yield f"      what helps: {REMEDIES[reason]}"
     for difference in found.differing[:5]:
         yield f"    {difference.where}: report says {difference.embedded}, recomputed {difference.recomputed}"
+
+
+def _standing(signer: SignerStatus) -> str:
+    if not signer.intact:
+        return "not asked, because the signature is broken"
+    return "on the trust list" if signer.trusted else "NOT on the trust list"
 
 
 def _yes(answer: bool) -> str:

@@ -80,6 +80,10 @@ def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, .
     if found.trustworthy:
         return found.record, ()
     said = "; ".join(REASONS[reason] for reason in found.reasons)
+    if set(found.reasons) <= {"not-trusted", "certificate-expired", "outside-trust-period", "certificate-revoked"}:
+        return found.record, (
+            Remark("signer-not-trusted", "weakens", path.name, f"nothing was altered, but {said}", "name the shop's trust list with --trust"),
+        )  # fmt: skip
     return found.record, (
         Remark("altered-after-signing", "rejects", path.name, f"the report does not prove itself: {said}", "send the report as it was signed"),
     )  # fmt: skip

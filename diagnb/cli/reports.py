@@ -52,6 +52,22 @@ def run_report(options: argparse.Namespace) -> int:
     return 0
 
 
+def refuse_own_report(pdf: bytes, key: Any) -> None:
+    """A review is by a second person. Raises SigningFault for whoever signed the report."""
+    from diagnb.errors import Fault, SigningFault
+    from diagnb.signing import TrustList, verify_signatures
+
+    for made in verify_signatures(pdf, trust=TrustList(()), moment=now()).signatures:
+        if made.fingerprint == key.fingerprint or made.signer == key.name:
+            raise SigningFault(
+                Fault(
+                    key.name,
+                    f"has signed this report already ({made.field})",
+                    "let a second person review and countersign it",
+                )
+            )
+
+
 def run_countersign(options: argparse.Namespace) -> int:
     """Sign a reviewer's field in place."""
     from diagnb.signing import countersign, signature_fields
@@ -59,6 +75,7 @@ def run_countersign(options: argparse.Namespace) -> int:
     pdf = options.report.read_bytes()
     field = free_field(signature_fields(pdf), options.field)
     with signer(options, needed=True) as key:
+        refuse_own_report(pdf, key)
         signed = countersign(
             pdf, key=key, field=field, reason=options.meaning, moment=now(), timestamp_url=options.timestamp_url
         )

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import now, trust_for, trust_path, write_new
+from diagnb.cli.files import now, trust_for, trust_line, trust_path, write_new
 from diagnb.cli.logfile import actor, add_log, log_for, write_down
 from diagnb.errors import fault
 
@@ -22,7 +22,10 @@ def add_commands(commands: Any) -> None:
     verify = commands.add_parser("verify", help="does this report prove itself? the five answers")
     verify.add_argument("reports", metavar="FILE.pdf", type=Path, nargs="+")
     verify.add_argument(
-        "--trust", metavar="FILE", type=Path, help="the shop's trust list (default: trust.json beside the report)"
+        "--trust",
+        metavar="FILE",
+        type=Path,
+        help="the shop's trust list (default: keys/trust.json here, else trust.json beside the report)",
     )
     verify.add_argument(
         "--expect",
@@ -71,8 +74,9 @@ def run_verify(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
     else:
-        for verification in found:
-            print("\n".join(verification_lines(verification)))
+        for verification, report in zip(found, reports, strict=True):
+            head, *rest = verification_lines(verification)
+            print("\n".join([head, trust_line(report, options.trust), *rest]))
     if len(found) > 1:
         _conclude(found, options.json)
     return 0 if all(v.trustworthy for v in found) else 1

@@ -35,7 +35,9 @@ def run_lab(options: argparse.Namespace) -> int:
     import importlib.util
 
     if importlib.util.find_spec("jupyterlab") is None:
-        raise MissingPackage(Fault("jupyterlab", "is not installed", "pip install 'diagnb[lab]'"))
+        raise MissingPackage(
+            Fault("jupyterlab", "is not installed", "pip install 'diagnb[lab]', or from a clone: pip install '.[lab]'")
+        )
     notebook = make_folder(options.folder)
     command = [sys.executable, "-m", "jupyterlab", "--ip=127.0.0.1", f"--ServerApp.root_dir={options.folder.resolve()}"]
     command += ["--no-browser"] if options.no_browser else [f"--LabApp.default_url=/lab/tree/{notebook.name}"]

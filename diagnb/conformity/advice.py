@@ -49,6 +49,8 @@ def advise(
         better = float(other.standard_uncertainty)
         if better < u * 0.95:
             outcome = judge(other, limit, verdict.rule)
+            if outcome.verdict == verdict.verdict:
+                continue
             found.append(
                 Advice(code, {"u_now": u, "u_then": better, "gain": u / better if better else 0.0},
                        {"with": label, "then": outcome.verdict}, outcome.verdict in ("pass", "fail"))

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from diagnb.conformity import Advice
 from diagnb.evaluation.displays import read_display
 from diagnb.meters import AccuracySheet, Meter
-from diagnb.procedures import DerivedSpec, Procedure
+from diagnb.procedures import DerivedSpec, GivenSpec, Procedure, ReadingSpec
 from diagnb.quantities import parse_indication, unit
 from diagnb.record import Record, sheet_of
 from diagnb.record.document import CircuitTest
@@ -25,10 +25,20 @@ _REMEDIES = {
 }
 
 
+def titles_of(names: str, procedure: Procedure) -> str:
+    """The titles of readings, given and derived values whose names are listed, comma by comma."""
+    specs: tuple[ReadingSpec | GivenSpec | DerivedSpec, ...] = (
+        *procedure.readings,
+        *procedure.givens,
+        *procedure.derived,
+    )
+    titles = {s.name: s.title for s in specs}
+    return ", ".join(titles.get(n, n) for n in names.split(", ")) if names else ""
+
+
 def remedy(reason: str, names: str, procedure: Procedure) -> tuple[Advice, ...]:
     """What would bring a verdict where there is none. ``names`` are the readings that stand in the way."""
-    titles = {r.name: r.title for r in procedure.readings} | {g.name: g.title for g in procedure.givens}
-    what = ", ".join(titles.get(n, n) for n in names.split(", ")) if names else ""
+    what = titles_of(names, procedure)
     if reason == "divisor-holds-zero":
         functions = {r.function for r in procedure.readings if r.name in names.split(", ")}
         code = "four-terminal" if "resistance" in functions else "more-load-current"

@@ -12,7 +12,7 @@ from typing import Any
 
 from diagnb.conformity import Advice, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
-from diagnb.evaluation.alternatives import alternatives, remedy
+from diagnb.evaluation.alternatives import alternatives, remedy, titles_of
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
 from diagnb.evaluation.limits import limit_of, rule_of
 from diagnb.evaluation.pairs import pairs_of
@@ -108,7 +108,8 @@ def _derive(
     formula = next((f for f in spec.formulas if all(n in inputs for n in f.names)), None)
 
     def without(reason: str, detail: str) -> Result:
-        return _empty(spec, used, not_judged(reason, limit=limit), detail, formula, remedy(reason, detail, procedure))
+        said = titles_of(detail, procedure)
+        return _empty(spec, used, not_judged(reason, limit=limit), said, formula, remedy(reason, detail, procedure))
 
     if forbidden:
         return without("circuit-class-forbids", "")

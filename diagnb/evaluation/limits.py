@@ -24,7 +24,7 @@ def limit_of(
     if stated is not None:
         used = UsedLimit(
             _number(stated.lower), _number(stated.upper), stated.unit, stated.source, stated.edition,
-            own.method if own else "", stated.condition or (own.condition if own else ""), "", "user",
+            own.method if own else "", stated.condition, "", "user",
         )  # fmt: skip
     elif own is None:
         return None, None, "no-limit"

@@ -283,3 +283,56 @@ def test_schema_is_json_schema(capsys: pytest.CaptureFixture[str]) -> None:
     schema = json.loads(capsys.readouterr().out)
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(json.loads(DEMO.read_text(encoding="utf-8")), schema)
+
+
+def test_verify_says_which_trust_list_was_asked(demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["verify", str(demo / "report.pdf")])
+    out = capsys.readouterr().out
+    assert f"trust list asked: {demo / 'trust.json'}" in out
+    assert "may have come with it" in out
+    main(["verify", str(demo / "report.pdf"), "--trust", str(demo / "trust.json")])
+    assert "may have come with it" not in capsys.readouterr().out
+    alone = tmp_path / "alone.pdf"
+    alone.write_bytes((demo / "report.pdf").read_bytes())
+    assert main(["verify", str(alone)]) == 1
+    assert "no trust list was given" in capsys.readouterr().out
+
+
+def test_a_report_checked_without_a_list_is_not_called_altered(
+    demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    alone = tmp_path / "alone.pdf"
+    alone.write_bytes((demo / "report.pdf").read_bytes())
+    main(["check", str(alone)])
+    out = capsys.readouterr().out
+    assert "signer-not-trusted" in out
+    assert "altered-after-signing" not in out
+    data = bytearray((demo / "report.pdf").read_bytes())
+    data[-200:-200] = b"% added later\n"
+    alone.write_bytes(data)
+    main(["check", str(alone), "--trust", str(demo / "trust.json")])
+    assert "altered-after-signing" in capsys.readouterr().out
+
+
+def test_nobody_countersigns_his_own_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    keys = tmp_path / "keys"
+    main(["key", "init", "Example shop", "--keys", str(keys)])
+    secret = capsys.readouterr().out.rsplit(": ", 1)[1].strip()
+    done = run(
+        ["key", "add", "R. Example", "--role", "technician", "--keys", str(keys), "--passphrase-fd", "0"], secret
+    )
+    own = done.stdout.rsplit(": ", 1)[1].strip()
+    report, key = tmp_path / "report.pdf", str(keys / "r-example.p12")
+    assert run(["report", str(DEMO), "-o", str(report), "--key", key, "--passphrase-fd", "0"], own).returncode == 0
+    done = run(["countersign", str(report), "--key", key, "--passphrase-fd", "0"], own)
+    assert done.returncode == 2
+    assert "second person" in done.stderr
+
+
+def test_a_file_not_called_after_its_id_is_found(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    own = tmp_path / "my-ground.toml"
+    own.write_text(
+        (templates_directory() / "procedures" / "ground-side-drop.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    assert main(["procedure", "check", str(own)]) == 1
+    assert "call it ground-side-drop.toml" in capsys.readouterr().out
