@@ -82,6 +82,7 @@ class Bench:
         self.authority = create_authority(name="Example shop (invented)", moment=MADE)
         self.technician = create_person(self.authority, name="R. Example", role="technician", moment=MADE)
         self.reviewer = create_person(self.authority, name="M. Sample", role="reviewer", moment=MADE)
+        self.manager = create_person(self.authority, name="C. Specimen", role="manager", moment=MADE)
         shop = trust_entry(self.authority.certificate, added=MADE, added_by="test")
         self.trust = TrustList((shop, service.entry(MADE))).with_new_revocation_list(self.authority, moment=CHECKED)
         self.record = load_record(templates_directory() / "demo-record.json")
@@ -543,7 +544,7 @@ CASES: dict[str, Case] = {
     "honest: signed in one pass": Case(lambda b: b.one_pass),
     "honest: one pass, countersigned": Case(lambda b: b.countersign(b.one_pass), expected=BOTH),
     "honest: three reviewers' places, two signed": Case(
-        lambda b: b.countersign(b.countersign(b.certify(b.render(reviewers=3))), b.technician, "Reviewer3"),
+        lambda b: b.countersign(b.countersign(b.certify(b.render(reviewers=3))), b.manager, "Reviewer3"),
         expected=("Technician", "Reviewer", "Reviewer3"),
     ),
     "honest: signature with time stamp": Case(lambda b: b.stamped),
@@ -629,6 +630,9 @@ CASES: dict[str, Case] = {
     "cut back to the unsigned file": Case(lambda b: b.unsigned, "no-signature"),
     "cut in the middle": Case(lambda b: b.certified[: len(b.certified) * 2 // 3], "unreadable"),
     "countersignature cut off": Case(lambda b: b.both[: len(b.certified)], "expected-signature-missing", BOTH),
+    "technician countersigns the own report": Case(
+        lambda b: b.countersign(b.certified, b.technician), "reviewer-is-technician", BOTH
+    ),
     "encrypted": Case(lambda b: encrypted(b.certified), "encrypted"),
     "stranger countersigns": Case(
         lambda b: b.countersign(b.certified, stranger(b, "M. Sample", "reviewer")), "not-trusted", BOTH
