@@ -99,7 +99,7 @@ def draft_record(
     ``fill`` puts a dash where a needed field is still blank, so that what is there can be evaluated already;
     without it each blank needed field is a fault. ``only_test`` leaves the other tests out.
     """
-    return _Writer(values, library, time_of, fill).record(sheet, revision, created, only_test)
+    return _Writer(values, library, time_of, fill, created).record(sheet, revision, only_test)
 
 
 class _Writer:
@@ -109,8 +109,10 @@ class _Writer:
         library: Library,
         time_of: Callable[[str], dt.datetime | None],
         fill: bool,
+        created: dt.datetime,
     ) -> None:
         self.values, self.library, self.time_of, self.fill = values, library, time_of, fill
+        self.created = created
         self.faults: list[Fault] = []
         self.keys: dict[str, str] = {}
 
@@ -134,7 +136,8 @@ class _Writer:
             self.faults += [Fault(key, f.what, f.repair) for f in error.faults]
             return None
 
-    def record(self, sheet: str, revision: int, created: dt.datetime, only_test: str) -> Draft:
+    def record(self, sheet: str, revision: int, only_test: str) -> Draft:
+        created = self.created
         plain: dict[str, Any] = {
             "schema": SCHEMA,
             "id": self.text("record.id") or sheet,
@@ -223,7 +226,12 @@ class _Writer:
         for name in items(self.values, kind):
             entry = self.item(kind, name, f"{kind}[{len(found)}]")
             if kind == "findings":
-                shown = [t for t in items(self.values, "tests") if self.text(f"findings.{name}.shows.{t}") == "yes"]
+                known = self.known_tests()
+                shown = [
+                    t
+                    for t in items(self.values, "tests")
+                    if t in known and self.text(f"findings.{name}.shows.{t}") == "yes"
+                ]
                 entry["tests"] = shown
             if all(spec.name in entry for spec in ITEMS[kind] if spec.needed):
                 found.append(entry)
@@ -250,8 +258,13 @@ class _Writer:
                     f"tests.{name}.procedure", "this procedure is not on file here", "remove the test, or add the file"
                 )
                 continue
-            found.append(self.test(name, procedure, f"tests[{len(found)}]", set(names)))
+            found.append(self.test(name, procedure, f"tests[{len(found)}]", self.known_tests() & set(names)))
         return found
+
+    def known_tests(self) -> set[str]:
+        """The tests whose procedure is on file: only these get into the record, so only these can be named in it."""
+        every = items(self.values, "tests")
+        return {t for t in every if self.text(f"tests.{t}.procedure") in self.library.procedures}
 
     def test(self, name: str, procedure: Procedure, place: str, names: set[str]) -> dict[str, Any]:
         base = f"tests.{name}"
@@ -277,15 +290,13 @@ class _Writer:
             if self.text(f"{base}.{part}"):
                 entry[part] = self.text(f"{base}.{part}")
         repeated = self.text(f"{base}.repeats_test")
-        if repeated in names and repeated in items(self.values, "tests"):
+        if repeated in names:
             entry["repeats_test"] = repeated
         return entry
 
     def test_time(self, name: str) -> dt.datetime:
         times = [t for k in self.values if k.startswith(f"tests.{name}.readings.") and (t := self.time_of(k))]
-        time = max(times, default=None) or self.time_of(f"tests.{name}.procedure")
-        assert time is not None
-        return time
+        return max(times, default=None) or self.time_of(f"tests.{name}.procedure") or self.created
 
     def readings(self, test: str, procedure: Procedure, place: str) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = []

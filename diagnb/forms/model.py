@@ -64,17 +64,19 @@ def load_library(folder: Path | None = None) -> Library:
     """
     meters, procedures = {}, {}
     faults: list[Fault] = []
-    for name, path in sheet_files(folder / "meters" if folder else None).items():
+    for path in sheet_files(folder / "meters" if folder else None).values():
         try:
-            meters[name] = load_sheet(path)
+            sheet = load_sheet(path)
+            # By the id inside the file, never by the file's name: a record names and carries that id.
+            meters[sheet.id] = sheet
         except InputFault as error:
             faults += error.faults
-    for name, path in procedure_files(folder / "procedures" if folder else None).items():
+    for path in procedure_files(folder / "procedures" if folder else None).values():
         try:
             known = load_procedure(path)
             # The form has no rows for the nodes of a path; such a test is written as a record.
             if known.kind == "readings":
-                procedures[name] = known
+                procedures[known.id] = known
         except InputFault as error:
             faults += error.faults
     return Library(meters, procedures, caution_texts(), tuple(faults))
@@ -220,9 +222,24 @@ class FormModel:
             name = next_item(self.values, kind)
             changes = {f"{kind}.{name}.{part}": text for part, text in texts.items()}
             if kind == "tests":
+                self._check_makeable(name, changes)
                 changes |= self._cautions_of(texts.get("procedure", ""))
             self.put_all(changes)
             return name
+
+    def _check_makeable(self, test: str, changes: Mapping[str, str]) -> None:
+        """Raise InputFault when this test could not be worked out: then it must not get onto the sheet."""
+        wanted = changes.get(f"tests.{test}.procedure", "")
+        known = self.library.procedures.get(wanted)
+        if known is None:
+            raise fault(wanted or "test", "is not on file here", "choose a procedure of the list")
+        try:
+            found, faults = self._evaluate(test, {**self.values, **changes}, new=True)
+        except Exception as error:
+            raise fault(known.title, f"can't be used on this sheet: {error or type(error).__name__}") from error
+        if found is None:
+            said = "; ".join(str(f) for f in faults.values()) or "it can't be worked out"
+            raise fault(known.title, f"can't be used on this sheet: {said}")
 
     def _cautions_of(self, procedure: str) -> dict[str, str]:
         """The journal entries that say which cautions the technician was shown with this test."""
@@ -314,14 +331,16 @@ class FormModel:
         """The evaluation of one test as far as its entries go, and the faults found on the way, by field key."""
         with self._guard:
             if test not in self._evaluated:
-                self._evaluated[test] = self._evaluate(test)
+                self._evaluated[test] = self._evaluate(test, self.values)
             return self._evaluated[test]
 
-    def _evaluate(self, test: str) -> tuple[TestResult | None, Mapping[str, Fault]]:
-        values = dict(self.values)
+    def _evaluate(
+        self, test: str, entries: Mapping[str, str], *, new: bool = False
+    ) -> tuple[TestResult | None, Mapping[str, Fault]]:
+        values = dict(entries)
         faults: dict[str, Fault] = {}
         for _ in range(8):
-            draft = self._draft(values, only_test=test, fill=True)
+            draft = self._draft(values, only_test=test, fill=True, new=new)
             faults |= {f.where: f for f in draft.faults if f.where not in faults}
             try:
                 record = read_record(draft.plain)
@@ -335,12 +354,12 @@ class FormModel:
             return (evaluate_test(record, record.tests[0], trials=LIVE_TRIALS) if record.tests else None), faults
         return None, faults
 
-    def _draft(self, values: Mapping[str, str], *, only_test: str = "", fill: bool = False) -> Draft:
+    def _draft(self, values: Mapping[str, str], *, only_test: str = "", fill: bool = False, new: bool = False) -> Draft:
         return draft_record(
             values,
             library=self.library,
             sheet=self.sheet,
-            created=self.created,
+            created=self.clock() if new else self.created,
             time_of=self.journal.time_of,
             only_test=only_test,
             fill=fill,
@@ -354,6 +373,8 @@ class FormModel:
             self.record()
         except InputFault as error:
             return error.faults
+        except Exception as error:  # noqa: BLE001 - a fault of the program must not lock the sheet; it is said
+            return (Fault("sheet", f"can't be worked out: {error or type(error).__name__}"),)
         return ()
 
     def record(self) -> Record:

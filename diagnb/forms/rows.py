@@ -5,7 +5,8 @@ Row kinds and their keys are described in ``static/grid.js``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import traceback
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,9 +106,10 @@ def changed_rows(before: Iterable[Mapping[str, Any]], after: Sequence[Row]) -> l
 class Rows:
     """Makes the rows of every step of one sheet."""
 
-    def __init__(self, model: FormModel, presenter: Presenter) -> None:
+    def __init__(self, model: FormModel, presenter: Presenter, log: Callable[[str], None]) -> None:
         self.model = model
         self.presenter = presenter
+        self.log = log
 
     def of(self, step: str) -> list[Row]:
         """All rows of one step, top to bottom. Steps without entries have none."""
@@ -196,8 +198,30 @@ class Rows:
     def test(self, test: str) -> list[Row]:
         procedure = self.model.procedure(test)
         if procedure is None:
-            lost = [heading(self.test_name(test)), note("This procedure is not on file here.", "caution")]
-            return [row | {"of": test} for row in lost]
+            wanted = self.model.text(f"tests.{test}.procedure")
+            return self._lost(
+                test,
+                f"The procedure {wanted or 'of this test'} is not on file here. Its entries are kept. "
+                "Put its file back and open the sheet again, or take this test off.",
+            )
+        try:
+            rows = self._test(test, procedure)
+        except Exception as error:  # noqa: BLE001 - one bad test must not keep the whole sheet from opening
+            self.log(traceback.format_exc())
+            return self._lost(
+                test, f"This test can't be shown ({error or type(error).__name__}). Its entries are kept."
+            )
+        return [row | {"of": test} for row in rows]
+
+    def _lost(self, test: str, why: str) -> list[Row]:
+        rows = [
+            heading(self.test_name(test)),
+            note(why, "caution"),
+            action(f"remove.tests.{test}", "Take this test off"),
+        ]
+        return [row | {"of": test} for row in rows]
+
+    def _test(self, test: str, procedure: Procedure) -> list[Row]:
         evaluated, _ = self.model.evaluated(test)
         results = {r.name: r for r in evaluated.results} if evaluated else {}
         base = f"tests.{test}"
@@ -217,7 +241,7 @@ class Rows:
         rows.append(self.field(Field("", "Deviations", hint="what was done otherwise than the procedure says"), f"{base}.deviations"))  # fmt: skip
         rows.append(self.field(Field("", "Note"), f"{base}.note"))
         rows.append(action(f"remove.{base}", "Take this test off the sheet"))
-        return [row | {"of": test} for row in rows]
+        return rows
 
     def changed(self, step: str, key: str, before: Sequence[Mapping[str, Any]]) -> list[Row] | None:
         """The rows of a step that a change of ``key`` altered; None when the whole step has to be drawn again.

@@ -33,7 +33,7 @@ _HANDOVER_SECONDS = 0.5
 class Sheet:
     """One sheet on screen. ``root`` is what a notebook displays; several views of it may be open.
 
-    ``log`` takes the text of a traceback; ``earlier`` gives the entries of the sheet used before this one; ``settle`` delays the marks of the step list after typing, in seconds.
+    ``log`` takes the text of a traceback and ``log_file`` names the file it goes to; ``earlier`` gives the entries of the sheet used before this one; ``settle`` delays the marks of the step list after typing, in seconds.
     """
 
     def __init__(
@@ -43,13 +43,15 @@ class Sheet:
         presenter: Presenter,
         office: Office,
         log: Log,
+        log_file: str = "",
         earlier: Callable[[], Mapping[str, str]] = dict,
         settle: float = _SETTLE_SECONDS,
     ) -> None:
         self.model = model
         self.earlier = earlier
-        self.rows = Rows(model, presenter)
+        self.rows = Rows(model, presenter, log)
         self.log = log
+        self._log_file = log_file
         self.here = STEPS[0].id
         self._settle = settle
         self._timer: threading.Timer | None = None
@@ -147,9 +149,14 @@ class Sheet:
                 self.say("; ".join(str(f) for f in error.faults))
             except Exception as error:  # noqa: BLE001 - a callback's exception is seen by nobody unless it is said
                 self.log(traceback.format_exc())
-                self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
+                self.say(self.went_wrong(error))
 
         return run
+
+    def went_wrong(self, error: Exception) -> str:
+        """The line for a fault of the program: that nothing is lost, what it was, where the details are."""
+        where = f"details are in {self._log_file}" if self._log_file else "details are in the log"
+        return f"Something went wrong ({type(error).__name__}); entries are saved; {where}."
 
     def say(self, text: str) -> None:
         """Show one line of trouble above the form; blank takes it away."""
@@ -167,7 +174,7 @@ class Sheet:
                 return self._refresh(self._step_of(grid), key)
         except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
             self.log(traceback.format_exc())
-            self.say(f"Something went wrong; entries are saved; details are in the log ({type(error).__name__}).")
+            self.say(self.went_wrong(error))
             return []
 
     def _refresh(self, step: str, key: str = "") -> list[Row]:

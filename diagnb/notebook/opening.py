@@ -105,12 +105,14 @@ def open_sheet(
             _NOTEBOOK: notebook or "-",
         }
     )
+    log_file = workplace.drafts.parent / "form.log"
     sheet = Sheet(
         model,
         presenter=ReportPresenter(workplace.language),
         office=workplace.office(),
         earlier=lambda: _last_entries(workplace, name),
-        log=_log_into(workplace.drafts.parent / "form.log", clock),
+        log=_log_into(log_file, clock),
+        log_file=str(log_file),
     )
     _open[path] = sheet
     return sheet

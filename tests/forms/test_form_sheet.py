@@ -10,69 +10,14 @@ from pathlib import Path
 import pytest
 from ipywidgets import Widget
 
-from diagnb.forms.journal import Journal
-from diagnb.forms.model import FormModel, load_library
 from diagnb.forms.rows import STEPS
-from diagnb.forms.sheet import Sheet
-from diagnb.notebook.office import ShopOffice
-from diagnb.notebook.present import ReportPresenter
 from diagnb.proof import verify_report
 from diagnb.record import canonical_bytes
 from diagnb.signing import load_trust
 
 
-class Bench:
-    """A sheet, what it logged, and what its grids sent to the browser."""
-
-    def __init__(self, folder: Path, clock, visit: dict[str, str]) -> None:
-        self.folder = folder
-        self.visit = visit
-        self.log: list[str] = []
-        self.office = ShopOffice(folder / "keys", folder / "keys" / "trust.json", folder, clock)
-        model = FormModel(
-            Journal.open(folder / "drafts" / "s-1.jsonl"), sheet="s-1", library=load_library(), clock=clock
-        )
-        model.begin({"record.id": "rec-1"})
-        self.sheet = Sheet(model, presenter=ReportPresenter(), office=self.office, log=self.log.append, settle=30)
-        self.model = model
-        self.sent: list[dict] = []
-        for grid in self.sheet.grids.values():
-            grid.send = lambda message, buffers=None: self.sent.append(message)
-
-    def type(self, key: str, text: str, seq: int = 1) -> dict:
-        """What the browser sends for one key press; returns the refusal, or acknowledgement and all rows told."""
-        grid = self.sheet.grids[self.sheet.here]
-        self.sent.clear()
-        grid._handle_custom_msg({"k": "edit", "view": "v", "key": key, "text": text, "seq": seq}, [])
-        first = self.sent[0]
-        told = {row["key"]: row for message in self.sent for row in message.get("rows", ())}
-        return first if first["k"] == "refused" else {**first, "rows": list(told.values())}
-
-    def act(self, key: str) -> None:
-        self.sheet.grids[self.sheet.here]._handle_custom_msg({"k": "act", "view": "v", "key": key}, [])
-
-    def row(self, key: str, step: str = "") -> dict:
-        return next(r for r in self.sheet.grids[step or self.sheet.here].rows if r.get("key") == key)
-
-    @property
-    def trouble(self) -> str:
-        return self.sheet.trouble.value
-
-
-@pytest.fixture
-def bench(tmp_path, clock, visit):
-    made = Bench(tmp_path, clock, visit)
-    yield made
-    made.sheet.stop()
-
-
-def fill(bench: Bench) -> None:
-    for key, text in bench.visit.items():
-        bench.model.put(key, text)
-    bench.sheet.show("found")
-    bench.sheet._add_test("feed-side-drop", "found", "")
-    bench.type("tests.t1.readings.drop", "350 mV")
-    bench.type("tests.t1.readings.load_current", "4.80")
+def fill(bench) -> None:
+    bench.fill()
 
 
 def test_a_key_press_is_on_disk_before_the_browser_is_told_so(bench):
@@ -347,7 +292,7 @@ def test_the_form_is_few_models_whatever_the_number_of_readings(bench):
 
 def test_a_second_form_takes_the_writing_over(bench, tmp_path, clock, visit):
     fill(bench)
-    second = Bench(tmp_path, clock, visit)
+    second = type(bench)(tmp_path, clock, visit)
     try:
         assert second.sheet.take.layout.display == ""
         assert bench.sheet.take.layout.display == "none"
