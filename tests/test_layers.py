@@ -44,6 +44,7 @@ MAY_IMPORT |= {
     "report": DOWN_TO_READINESS | {"redaction"},
     "proof": DOWN_TO_READINESS | {"report", "signing", "redaction", "audit", "lineage"},
     "lineage": DOWN_TO_READINESS | {"redaction", "audit"},
+    "issuing": DOWN_TO_READINESS | {"redaction", "audit", "signing"},
     "bulk": DOWN_TO_READINESS | {"signing", "proof"},
     "forms": DOWN_TO_READINESS | {"report", "signing", "proof", "archive", "fleet"},
 }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
@@ -51,65 +50,48 @@ def issue(
 
     ``quick`` signs in one pass with the same key, for batches.
     """
-    from diagnb.audit import Event
     from diagnb.evaluation import evaluate
-    from diagnb.record import digest
-    from diagnb.redaction import digest_list
+    from diagnb.issuing import issue_report
     from diagnb.report import render_report
 
     evaluation, moment = evaluate(record), now()
-    salt = "" if record.redaction else secrets.token_hex(32)
-    root = record.redaction.head if record.redaction else digest_list(record, salt).head
 
-    def render(head: str) -> bytes:
+    def render(*, log_head: str, salt: str) -> bytes:
         return render_report(
             record, evaluation, moment=moment, language=options.language, paper=options.paper,
-            technician=options.technician, log_head=head, salt=salt, photos=photos,
+            technician=options.technician, log_head=log_head, salt=salt, photos=photos,
             reviewers=options.reviewers,
         )  # fmt: skip
 
-    pdf = render("")
-    log = log_for(options, options.key.parent if options.key else None, getattr(options, "folder", None))
-    if log is not None:
-        replaces = record.redaction.of if record.redaction else record.replaces.digest if record.replaces else ""
-        line = Event(
-            action=action, actor=actor(options, key), record=record.id, revision=record.revision,
-            digest=digest(record), replaces=replaces, root=root, file=output.name,
-            reason=getattr(options, "reason", None) or "",
-        )  # fmt: skip
-        _, head = log.append(line, clock=now)
-        pdf = render(str(head))
-    if quick is not None:
-        pdf = quick.certify(pdf, field="Technician", reason=meaning, moment=moment)
-    elif key is not None:
+    def sign(pdf: bytes) -> bytes:
         from diagnb.signing import certify
 
+        if quick is not None:
+            return quick.certify(pdf, field="Technician", reason=meaning, moment=moment)
         url = options.timestamp_url
-        pdf = certify(pdf, key=key, field="Technician", reason=meaning, moment=moment, timestamp_url=url)
-    write_new(output, pdf)
-    if log is not None and key is not None:
-        log.append(signed_event(options, key, pdf, output, record.id, record.revision, digest(record)), clock=now)
-    return pdf
+        return certify(pdf, key=key, field="Technician", reason=meaning, moment=moment, timestamp_url=url)
+
+    return issue_report(
+        record, salt=secrets.token_hex(32), render=render, sign=sign if key is not None else None,
+        write=lambda pdf: write_new(output, pdf), key=key, book=book_for(options, key, output, action=action),
+    )  # fmt: skip
 
 
-def signed_event(
+def book_for(
     options: argparse.Namespace,
     key: Any,
-    pdf: bytes,
     output: Path,
-    record: str,
-    revision: int,
-    digest: str,
-    before: bytes | None = None,
+    *,
+    action: Literal["issue", "amend", "void", "redact"] = "issue",
 ) -> Any:
-    """The line that says who signed which file."""
-    from diagnb.audit import Event
+    """The shop's log with what it writes down about this command, or None where there is no log."""
+    from diagnb.issuing import Book
 
-    return Event(
-        action="sign", actor=actor(options, key), record=record, revision=revision, digest=digest, signer=key.name,
-        fingerprint=key.fingerprint, file=output.name, file_sha256=hashlib.sha256(pdf).hexdigest(),
-        replaces=hashlib.sha256(before).hexdigest() if before is not None else "",
-    )  # fmt: skip
+    log = log_for(options, options.key.parent if options.key else None, getattr(options, "folder", None))
+    if log is None:
+        return None
+    reason = getattr(options, "reason", None) or ""
+    return Book(log=log, clock=now, actor=actor(options, key), file=output.name, action=action, reason=reason)
 
 
 def find_photos(record: Any, folder: Path | None, beside: Path) -> dict[str, bytes]:

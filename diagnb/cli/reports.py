@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.files import add_folder, now, write_new
-from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue, signed_event
-from diagnb.cli.logfile import add_log, log_for
+from diagnb.cli.issuing import MEANING, add_rendering, book_for, find_photos, issue
+from diagnb.cli.logfile import add_log
 from diagnb.cli.signers import add_signer, free_field, signer
 
 
@@ -80,12 +80,11 @@ def run_countersign(options: argparse.Namespace) -> int:
             pdf, key=key, field=field, reason=options.meaning, moment=now(), timestamp_url=options.timestamp_url
         )
     write_new(options.report, signed)
-    log = log_for(options, options.key.parent if options.key else None)
-    if log is not None:
+    book = book_for(options, key, options.report)
+    if book is not None:
         from diagnb.proof import verify_report
 
         found = verify_report(signed, moment=now(), expected=())
-        event = signed_event(options, key, signed, options.report, found.record_id, found.revision, found.digest, pdf)
-        log.append(event, clock=now)
+        book.signed(signed, key=key, record=found.record_id, revision=found.revision, digest=found.digest, before=pdf)
     print(f"{options.report}: {field} countersigned by {key.name}")
     return 0
