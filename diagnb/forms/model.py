@@ -55,6 +55,13 @@ class Review:
     faults: tuple[Fault, ...]
     evaluation: Evaluation | None
     remarks: tuple[tuple[str, Remark], ...]
+    blank: tuple[str, ...] = ()
+    """The readings and given values that a test needs and that are still blank, as field keys."""
+
+    @property
+    def rejecting(self) -> tuple[Remark, ...]:
+        """The remarks that would get the claim rejected."""
+        return tuple(remark for _, remark in self.remarks if remark.severity == "rejects")
 
 
 def load_library(folder: Path | None = None) -> Library:
@@ -97,6 +104,7 @@ class FormModel:
         self._guard = threading.RLock()
         self._sealed = False
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
+        self._reviewed: dict[int, Review] = {}
 
     # -- the draft ---------------------------------------------------------------------------------------
 
@@ -393,18 +401,48 @@ class FormModel:
                 raise InputFault(found)
             return record
 
+    def blank(self, test: str) -> tuple[str, ...]:
+        """The fields that this test still needs before anything can be said of it, as keys.
+
+        A reading that another one can stand in for is not needed by itself; where every result waits for a
+        reading, the first blank one is named.
+        """
+        procedure = self.procedure(test)
+        if procedure is None:
+            return ()
+        base = f"tests.{test}"
+        readings = {r.name: f"{base}.readings.{r.name}" for r in procedure.readings}
+        found = [readings[r.name] for r in procedure.readings if r.required and not self.text(readings[r.name]).strip()]
+        for given in procedure.givens:
+            key = f"{base}.given.{given.name}"
+            if given.required and given.default is None and not self.text(key).strip():
+                found.append(key)
+        outcome = self.evaluated(test)[0]
+        if outcome is not None and not found:
+            limited = [r for r in outcome.results if procedure.limit_for(r.name)] or list(outcome.results)
+            if limited and all(r.reason == "reading-missing" for r in limited):
+                found += [key for key in readings.values() if not self.text(key).strip()][:1]
+        return tuple(found)
+
     def review(self) -> Review:
-        """The sheet as a whole, also while it is incomplete."""
+        """The sheet as a whole, also while it is incomplete. Worked out once for each state of the entries."""
         with self._guard:
+            number = self.journal.number
+            known = self._reviewed.get(number)
+            if known is not None:
+                return known
             draft = self._draft(self._usable(), fill=True)
             faults = self.faults()
+            blank = tuple(key for test in self.tests() for key in self.blank(test))
         try:
             record = read_record(draft.plain)
         except InputFault:
-            return Review(faults, None, ())
+            return Review(faults, None, (), blank)
         evaluation = evaluate(record)
         remarks = tuple((draft.key_of(r.where), r) for r in check(record, evaluation)) if record.tests else ()
-        return Review(faults, evaluation, remarks)
+        found = Review(faults, evaluation, remarks, blank)
+        self._reviewed = {number: found}
+        return found
 
     def _usable(self) -> Mapping[str, str]:
         """The entries without those that a test's evaluation had to leave out."""
@@ -442,6 +480,7 @@ class FormModel:
         with self._guard:
             taken = self.journal.take_over(seconds=seconds)
             self._evaluated.clear()
+            self._reviewed.clear()
             return taken
 
     def release(self) -> None:

@@ -44,6 +44,14 @@ class StepSpec:
     needed: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class StepState:
+    """How a step stands: ``done``, ``missing`` or ``open``, and what is said of it."""
+
+    state: str
+    said: str = ""
+
+
 STEPS = (
     StepSpec("vehicle", "Vehicle and complaint"),
     StepSpec("circuit", "Circuit"),
@@ -194,6 +202,13 @@ class Rows:
         procedure = self.model.procedure(test)
         title = procedure.title if procedure else self.model.text(f"tests.{test}.procedure")
         return f"{title}, {self.model.text(f'tests.{test}.phase')}"
+
+    def title_of(self, key: str) -> str:
+        """What a reading or given value of a test is called, with its test."""
+        _, test, kind, name, *_ = [*key.split("."), "", "", ""]
+        procedure = self.model.procedure(test)
+        spec = (procedure.reading(name) or procedure.given(name)) if procedure else None
+        return f"{spec.title if spec else name or kind} ({self.test_name(test)})"
 
     def test(self, test: str) -> list[Row]:
         procedure = self.model.procedure(test)
@@ -346,7 +361,17 @@ class Rows:
             rows.append(
                 action(f"go.{number}.{found.where}", "Go there", found.what, tone="fault", mark="✕", detail=found.repair, locks=False)
             )  # fmt: skip
-        rows.append(heading("Claim readiness", "what would get this claim rejected"))
+        if review.blank:
+            rows.append(heading("Still blank", "without these the tests say nothing"))
+        for number, key in enumerate(review.blank):
+            rows.append(
+                action(f"go.b{number}.{key}", "Go there", self.title_of(key), tone="caution", mark="!", locks=False)
+            )
+        rejecting = len(review.rejecting)
+        counted = (
+            f": {_remarks(rejecting)} would" if rejecting else ": nothing found that would" if review.evaluation else ""
+        )
+        rows.append(heading("Claim readiness" + counted + (" get this claim rejected" if counted else "")))
         marks = {"rejects": ("✕ rejects:", "fault"), "weakens": ("! weakens:", "caution"), "note": ("· note:", "plain")}
         for number, (key, remark) in enumerate(review.remarks):
             mark, tone = marks[remark.severity]
@@ -359,23 +384,23 @@ class Rows:
 
     # -- state of the steps ------------------------------------------------------------------------------
 
-    def states(self, faults: Sequence[Fault]) -> dict[str, tuple[str, int]]:
-        """For each step its state (``done``, ``missing``, ``open``) and how many faults stand in it."""
+    def states(self, review: Review) -> dict[str, StepState]:
+        """For each step its state and what is said of it in the step list."""
         count: dict[str, int] = {}
-        for found in faults:
-            step = step_of(self.model, found.where)
+        for key in (*(f.where for f in review.faults), *review.blank):
+            step = step_of(self.model, key)
             count[step] = count.get(step, 0) + 1
-        states: dict[str, tuple[str, int]] = {}
+        states: dict[str, StepState] = {}
         for spec in STEPS:
             wrong = count.get(spec.id, 0)
             if wrong:
-                states[spec.id] = ("missing", wrong)
+                states[spec.id] = StepState("missing", f"{wrong} missing")
             elif spec.id == "review":
-                states[spec.id] = ("missing", sum(count.values())) if count else ("done", 0)
+                states[spec.id] = _state_of_review(sum(count.values()), review)
             elif spec.id == "sign":
-                states[spec.id] = ("done", 0) if self.model.journal.closed is not None else ("open", 0)
+                states[spec.id] = StepState("done" if self.model.journal.closed is not None else "open")
             else:
-                states[spec.id] = ("done", 0) if self._has_entries(spec.id) else ("open", 0)
+                states[spec.id] = StepState("done" if self._has_entries(spec.id) else "open")
         return states
 
     def _has_entries(self, step: str) -> bool:
@@ -386,9 +411,22 @@ class Rows:
         return any(text and key.split(".")[0] in heads and key != "order.opened" for key, text in values.items())
 
 
+def _state_of_review(missing: int, review: Review) -> StepState:
+    rejecting = len(review.rejecting)
+    said = [f"{missing} missing"] if missing else []
+    said += [f"{rejecting} would reject"] if rejecting else []
+    if said:
+        return StepState("missing", ", ".join(said))
+    return StepState("done" if review.evaluation is not None and review.evaluation.tests else "open")
+
+
 def _sentence(found: Fault) -> str:
     text = f"{found.where} {found.what}".strip()
     return f"{text}: {found.repair}" if found.repair else text
+
+
+def _remarks(count: int) -> str:
+    return "1 remark" if count == 1 else f"{count} remarks"
 
 
 def _capital(text: str) -> str:

@@ -26,7 +26,7 @@ from diagnb.forms.widgets import Acknowledge, EntryGrid, Shield
 P = ParamSpec("P")
 Log = Callable[[str], None]
 _STATES = {"done": "✓", "missing": "!", "open": "·"}
-_SETTLE_SECONDS = 0.5
+_SETTLE_SECONDS = 0.15
 _HANDOVER_SECONDS = 0.5
 
 
@@ -330,12 +330,12 @@ class Sheet:
         self._timer.start()
 
     def _mark_steps(self) -> None:
+        review = self.model.review()
         with self._guard:
-            states = self.rows.states(self.model.faults())
+            states = self.rows.states(review)
             for spec in STEPS:
-                state, count = states[spec.id]
-                mark = _STATES[state]
-                text = f"{mark} {spec.title}" + (f" ({count} missing)" if state == "missing" else "")
+                state = states[spec.id]
+                text = f"{_STATES[state.state]} {spec.title}" + (f" ({state.said})" if state.said else "")
                 button = self.step_buttons[spec.id]
                 if button.description != text:
                     button.description = text

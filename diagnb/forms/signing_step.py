@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.widgets import Acknowledge, EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
+from diagnb.readiness import Remark
 from diagnb.record import Record
 
 Guard = Callable[[Callable[[], object]], Callable[[], None]]
@@ -160,7 +161,7 @@ class SigningStep:
         self._asked = record
         words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.reason != "no-limit"]
         counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
-        self.question.value = _remark(
+        self.question.value = _rejections(self.model.review().rejecting) + _remark(
             f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
             "After this the sheet takes no more entries; a correction is a new revision."
         )
@@ -261,6 +262,18 @@ def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
             lines.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
     head = "".join(f'<th scope="col">{h}</th>' for h in ("Phase", "Result", "Value ± U", "Limit", "Verdict"))
     return f'<h3 class="dn-heading">Results</h3><table class="dn-table"><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table>'
+
+
+def _rejections(remarks: Sequence[Remark]) -> str:
+    """What would get the claim rejected, as a list and a question; blank when there is nothing."""
+    if not remarks:
+        return ""
+    count = "1 remark" if len(remarks) == 1 else f"{len(remarks)} remarks"
+    said = "".join(f"<li>{html.escape(remark.message)}</li>" for remark in remarks)
+    return (
+        f'<div class="dn-trouble" role="status"><b>✕ {count} would get this claim rejected:</b>'
+        f"<ul>{said}</ul>Sign all the same?</div>"
+    )
 
 
 def _remark(text: str) -> str:

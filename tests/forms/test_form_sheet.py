@@ -100,7 +100,44 @@ def test_the_step_list_says_what_is_done_and_what_is_missing(bench):
     descriptions = {step: button.description for step, button in bench.sheet.step_buttons.items()}
     assert descriptions["vehicle"] == "✓ Vehicle and complaint"
     assert descriptions["found"] == "✓ As found"
-    assert descriptions["review"] == "✓ Review"
+    rejecting = len(bench.model.review().rejecting)
+    assert rejecting > 0
+    assert descriptions["review"] == f"! Review ({rejecting} would reject)"
+
+
+def test_a_step_is_not_done_while_a_needed_reading_is_blank(bench):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    button = bench.sheet.step_buttons["found"]
+    assert button.description == "! As found (1 missing)"
+    bench.sheet._settle = 0.01
+    bench.type("tests.t1.readings.load_current", "4.80")
+    bench.sheet._timer.join(20)
+    assert button.description == "! As found (1 missing)"
+    assert bench.model.review().blank == ("tests.t1.readings.drop",)
+    bench.type("tests.t1.readings.drop", "350 mV")
+    bench.sheet._timer.join(20)
+    assert button.description == "✓ As found"
+    bench.type("tests.t1.readings.drop", "")
+    bench.sheet.show("review")
+    row = next(r for r in bench.sheet.grids["review"].rows if r.get("label", "").startswith("Drop measured directly"))
+    bench.act(row["key"])
+    assert (bench.sheet.here, bench.sent[-1]["key"]) == ("found", "tests.t1.readings.drop")
+
+
+def test_the_signing_question_says_what_would_get_the_claim_rejected(bench):
+    fill(bench)
+    bench.sheet.show("sign")
+    bench.sheet.signing.make.click()
+    bench.sheet.signing.pad.strokes = [[[1, 1], [9, 9]]]
+    bench.sheet.signing.sign.click()
+    asked = bench.sheet.signing.question.value
+    rejecting = bench.model.review().rejecting
+    assert f"{len(rejecting)} remarks would get this claim rejected" in asked
+    assert all(remark.message in asked for remark in rejecting)
+    assert "Sign all the same?" in asked
 
 
 def test_next_and_back_walk_the_steps_and_stop_at_the_ends(bench):
