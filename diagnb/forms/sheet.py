@@ -71,7 +71,14 @@ class Sheet:
             for spec in STEPS
             if spec.id != "sign"
         }
-        self.signing = SigningStep(model, office=office, presenter=presenter, guarded=self.guarded, closed=self._closed)
+        self.signing = SigningStep(
+            model,
+            office=office,
+            presenter=presenter,
+            watched=self.watched,
+            closed=self._closed,
+            reveal=self._reveal,
+        )
         self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
         self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
         self.back = _button("Back", self.guarded(lambda: self._move(-1)))
@@ -139,17 +146,21 @@ class Sheet:
     # -- callbacks ---------------------------------------------------------------------------------------
 
     def guarded(self, action: Callable[P, object]) -> Callable[P, None]:
-        """``action`` so that a fault in it becomes a visible line and a line of the log."""
+        """``action`` so that a fault in it becomes a visible line above the form and a line of the log."""
+        return self.watched(action, lambda text: self.say(text))
+
+    def watched(self, action: Callable[P, object], say: Callable[[str], None]) -> Callable[P, None]:
+        """``action`` so that a fault in it is said by ``say``; one of the program goes to the log as well."""
 
         @functools.wraps(action)
         def run(*args: P.args, **kwargs: P.kwargs) -> None:
             try:
                 action(*args, **kwargs)
             except DiagnbError as error:
-                self.say("; ".join(str(f) for f in error.faults))
+                say("; ".join(str(f) for f in error.faults))
             except Exception as error:  # noqa: BLE001 - a callback's exception is seen by nobody unless it is said
                 self.log(traceback.format_exc())
-                self.say(self.went_wrong(error))
+                say(self.went_wrong(error))
 
         return run
 
@@ -282,8 +293,12 @@ class Sheet:
         if self.here == "sign":
             self.signing.refresh()
 
+    def _reveal(self, name: str) -> None:
+        self.shield.show_place(name)
+
     def _closed(self) -> None:
-        """After signing: nothing takes entries any more."""
+        """After signing: nothing takes entries any more, and nothing that was said before it still holds."""
+        self.say("")
         for grid in self.grids.values():
             grid.locked = self.model.locked
             grid.forget_copies()
@@ -304,6 +319,7 @@ class Sheet:
             moved, self.here = self.here != step, step
             self.say("")
             self.model.journal.end_step()
+            self.signing.quiet()
             if step == "sign":
                 self.signing.refresh()
             else:

@@ -14,7 +14,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from diagnb.errors import InputFault, fault
+from diagnb.errors import DiagnbError, Fault, InputFault, fault
 from diagnb.evaluation import Evaluation
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
@@ -23,12 +23,16 @@ from diagnb.forms.widgets import Acknowledge, EntryGrid, Row, SaveFileButton, Se
 from diagnb.readiness import Remark
 from diagnb.record import Record
 
-Guard = Callable[[Callable[[], object]], Callable[[], None]]
+Watched = Callable[[Callable[[], object], Callable[[str], None]], Callable[[], None]]
+"""``(action, say)`` → ``action`` whose faults are said by ``say`` and logged."""
 _TYPED = "signature.typed_name"
 
 
 class SigningStep:
-    """Choose a key, sign, export. ``closed`` is called once the sheet is closed."""
+    """Choose a key, sign, export. ``closed`` is called once the sheet is closed.
+
+    What goes wrong stands beside the button that was pressed; ``reveal`` brings the place of this class into view.
+    """
 
     def __init__(
         self,
@@ -36,25 +40,29 @@ class SigningStep:
         *,
         office: Office,
         presenter: Presenter,
-        guarded: Guard,
+        watched: Watched,
         closed: Callable[[], None],
+        reveal: Callable[[str], None] = lambda _name: None,
     ) -> None:
         self.model, self.office, self.presenter, self.closed = model, office, presenter, closed
         self.worker: threading.Thread | None = None
         self._asked: Record | None = None
-        self._guarded = guarded
+        self._watched = watched
+        self._reveal = reveal
+        self.said_at_key = _said("dn-said-key")
+        self.said_at_sign = _said("dn-said-sign")
         self.state = widgets.HTML()
         self.key = widgets.Dropdown(description="Key")
         self.elsewhere = widgets.Text(description="Or a key file elsewhere", continuous_update=False)
         self.passphrase = SecretField()
-        self.make = _button("Make a key for this technician", guarded(self._make_key))
+        self.make = _button("Make a key for this technician", self._beside(self.said_at_key, self._make_key))
         self.made = widgets.HTML()
         self.pad = SignaturePad()
         self.typed = EntryGrid(on_edit=self._edit, sheet=model.sheet, title="Signature", rows=self._typed_rows())
-        self.sign = _button("Sign report", guarded(self._ask), go=True)
+        self.sign = _button("Sign report", self._beside(self.said_at_sign, self._ask), go=True)
         self.question = widgets.HTML()
-        self.confirm = _button("Yes, sign now", guarded(self._start), go=True)
-        self.refuse = _button("Not yet", guarded(self._not_yet))
+        self.confirm = _button("Yes, sign now", self._beside(self.said_at_sign, self._start), go=True)
+        self.refuse = _button("Not yet", self._beside(self.said_at_sign, self._not_yet))
         self.result = widgets.HTML()
         self.save = SaveFileButton(provide=self._file, label="Save the report")
         self.keys = _box(
@@ -64,14 +72,45 @@ class SigningStep:
                 self.elsewhere,
                 self.passphrase,
                 _row([self.make]),
+                self.said_at_key,
                 self.made,
             ]
         )
         self.hand = _box([widgets.HTML("<h3 class='dn-heading'>Signature</h3>"), self.pad, self.typed])
         self.asking = _box([self.question, _row([self.confirm, self.refuse])])
         self.asking.layout.display = "none"
-        self.root = _box([self.state, self.keys, self.hand, _row([self.sign]), self.asking, self.result, self.save])
+        self.root = _box(
+            [
+                self.state,
+                self.keys,
+                self.hand,
+                _row([self.sign]),
+                self.asking,
+                self.said_at_sign,
+                self.result,
+                self.save,
+            ]
+        )
         self.root.add_class("dn-step")
+
+    def _beside(self, place: Any, action: Callable[[], object]) -> Callable[[], None]:
+        """``action`` with what it has to say beside its button; what was said before goes first."""
+
+        def say(text: str) -> None:
+            place.value = f'<div class="dn-trouble" role="alert" aria-live="assertive">{html.escape(text)}</div>'
+            self._reveal(place._dom_classes[0])
+
+        watched = self._watched(action, say)
+
+        def run() -> None:
+            self.quiet()
+            watched()
+
+        return run
+
+    def quiet(self) -> None:
+        """Take away what was said; it belonged to an earlier press of a button."""
+        self.said_at_key.value = self.said_at_sign.value = ""
 
     @property
     def is_busy(self) -> bool:
@@ -210,6 +249,10 @@ class SigningStep:
                     record=record, evaluation=evaluation, key_file=key, passphrase=passphrase, strokes=strokes
                 )
                 self._finish(issued)
+                self.quiet()
+            except DiagnbError as error:
+                self.result.value = ""
+                raise _not_signed(error) from error
             except BaseException:
                 self.result.value = ""
                 raise
@@ -219,7 +262,7 @@ class SigningStep:
                 self.asking.layout.display = "none"
                 self.refresh()
 
-        self.worker = threading.Thread(target=self._guarded(work), name="diagnb-issue")
+        self.worker = threading.Thread(target=self._beside(self.said_at_sign, work), name="diagnb-issue")
         self.worker.start()
 
     def _finish(self, issued: Issued) -> None:
@@ -262,6 +305,19 @@ def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
             lines.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
     head = "".join(f'<th scope="col">{h}</th>' for h in ("Phase", "Result", "Value ± U", "Limit", "Verdict"))
     return f'<h3 class="dn-heading">Results</h3><table class="dn-table"><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table>'
+
+
+def _not_signed(error: DiagnbError) -> DiagnbError:
+    """The same faults, said as what they mean here; a wrong passphrase in so many words."""
+    if any("wrong passphrase" in found.what for found in error.faults):
+        return InputFault([Fault("Not signed", "the passphrase is wrong for this key", "type it again, then sign")])
+    return InputFault([Fault(f"Not signed: {found.where}", found.what, found.repair) for found in error.faults])
+
+
+def _said(name: str) -> Any:
+    made = widgets.HTML()
+    made.add_class(name)
+    return made
 
 
 def _rejections(remarks: Sequence[Remark]) -> str:

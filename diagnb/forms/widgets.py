@@ -159,3 +159,7 @@ class Shield(anywidget.AnyWidget):
     def scroll_to_top(self) -> None:
         """Show the top of the form."""
         self.send({"k": "top"})
+
+    def show_place(self, name: str) -> None:
+        """Bring the part of the form with this class into view."""
+        self.send({"k": "place", "name": name})

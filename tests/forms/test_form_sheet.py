@@ -215,15 +215,14 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     step.make.click()
     assert len(step.passphrase.secret) > 15
     step.sign.click()
-    assert "signature: is missing" in bench.trouble
-    bench.sheet.say("")
+    assert "signature: is missing" in step.said_at_sign.value
     step.pad.strokes = [[[100, 100], [200, 120], [300, 80]]]
     step.sign.click()
     assert bench.trouble == ""
     assert "1 fail" in step.question.value
     step.confirm.click()
     step.worker.join(30)
-    assert bench.trouble == "" and not bench.log, bench.log
+    assert bench.trouble == step.said_at_sign.value == step.said_at_key.value == "" and not bench.log, bench.log
     path = bench.folder / "rec-1-r1.pdf"
     assert html_path(path) in step.result.value
     assert step.passphrase.secret == ""
@@ -256,17 +255,18 @@ def test_a_typed_name_may_stand_for_the_drawing_but_only_the_technicians_own(ben
     step.typed.send = lambda *_, **__: None
     step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "Somebody Else", "seq": 1}, [])  # fmt: skip
     step.sign.click()
-    assert "signature: is missing" in bench.trouble
+    assert "signature: is missing" in step.said_at_sign.value
     step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "ann  example", "seq": 2}, [])  # fmt: skip
-    bench.sheet.say("")
     step.sign.click()
-    assert bench.trouble == ""
+    assert step.said_at_sign.value == ""
     step.refuse.click()
     assert bench.model.locked == ""
 
 
-def test_a_wrong_passphrase_is_said_and_the_sheet_stays_open(bench):
+def test_a_wrong_passphrase_is_said_beside_the_button_and_the_sheet_stays_open(bench):
     fill(bench)
+    revealed: list[dict] = []
+    bench.sheet.shield.send = lambda message, buffers=None: revealed.append(message)
     step = bench.sheet.signing
     bench.sheet.show("sign")
     step.make.click()
@@ -275,10 +275,31 @@ def test_a_wrong_passphrase_is_said_and_the_sheet_stays_open(bench):
     step.sign.click()
     step.confirm.click()
     step.worker.join(30)
-    assert "wrong passphrase" in bench.trouble
-    assert "not the passphrase" not in bench.trouble + "".join(bench.log)
+    said = step.said_at_sign.value
+    assert "passphrase is wrong" in said
+    assert 'role="alert" aria-live="assertive"' in said
+    assert "not the passphrase" not in said + "".join(bench.log)
+    assert bench.trouble == ""
+    assert revealed[-1] == {"k": "place", "name": "dn-said-sign"}
+    step.passphrase.secret = "again not it"
+    step.sign.click()
+    assert step.said_at_sign.value == ""
     assert bench.model.locked == ""
     assert not list(bench.folder.glob("*.pdf"))
+
+
+def test_a_missing_key_and_a_missing_name_are_said_beside_their_buttons(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.sign.click()
+    assert "no key is chosen" in step.said_at_sign.value
+    bench.model.put("people.technician.name", "")
+    step.make.click()
+    assert "name is missing" in step.said_at_key.value
+    assert step.said_at_sign.value == bench.trouble == ""
+    bench.sheet.show("review")
+    assert step.said_at_key.value == ""
 
 
 def test_another_persons_key_cannot_sign_the_technicians_record(bench):
@@ -292,7 +313,7 @@ def test_another_persons_key_cannot_sign_the_technicians_record(bench):
     step.sign.click()
     step.confirm.click()
     step.worker.join(30)
-    assert "belongs to Bob Other" in bench.trouble
+    assert "belongs to Bob Other" in step.said_at_sign.value
     assert not list(bench.folder.glob("*.pdf"))
 
 
@@ -355,10 +376,9 @@ def test_what_changed_after_the_question_is_not_signed_unseen(bench):
     step.sign.click()
     bench.model.put("complaint", "changed in another window")
     step.confirm.click()
-    assert "has changed since the question was asked" in bench.trouble
+    assert "has changed since the question was asked" in step.said_at_sign.value
     assert step.worker is None
     assert not list(bench.folder.glob("*.pdf"))
-    bench.sheet.say("")
     step.sign.click()
     step.confirm.click()
     step.worker.join(30)

@@ -32,7 +32,14 @@ function render({ model, el }) {
   }
 
   const onMessage = (message) => {
-    if (message.k === "top" && root) root.scrollTop = 0;
+    if (!root) return;
+    if (message.k === "top") root.scrollTop = 0;
+    if (message.k === "place") {
+      setTimeout(() => {
+        const place = [...root.getElementsByClassName(message.name)].find((node) => node.offsetParent);
+        if (place) place.scrollIntoView({ block: "center" });
+      }, 60);
+    }
   };
 
   settle(100);
