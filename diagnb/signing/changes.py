@@ -92,29 +92,60 @@ def change_policy() -> Any:
     )
 
 
-def permitted_since(embedded: Any, *, last: bool) -> bool:
+class Steps:
+    """What each revision of one file adds to the one before it, judged once for all signatures.
+
+    Every step has to be permitted by itself; that is at least as strict as comparing a signed revision with each later
+    one, and a file with many signatures and time stamps is compared once for each revision, not once for each pair.
+    """
+
+    def __init__(self, reader: Any) -> None:
+        self._reader = reader
+        self._levels: dict[int, int | None] = {}
+
+    def level(self, revision: int) -> int | None:
+        """pyHanko's level of modification of one step; None for a step that nothing permits."""
+        if revision not in self._levels:
+            self._levels[revision] = self._judged(revision)
+        return self._levels[revision]
+
+    def _judged(self, revision: int) -> int | None:
+        from pyhanko.sign.diff_analysis import ModificationLevel, SuspiciousModification
+        from pyhanko.sign.fields import MDPPerm
+
+        reader = self._reader
+        if not reader.xrefs.explicit_refs_in_revision(revision):
+            return None  # an update that defines nothing only makes room for bytes nobody looks at
+        if _adds_only_a_signature(reader, revision):
+            return int(ModificationLevel.FORM_FILLING.value)
+        old, new = (reader.get_historical_resolver(number) for number in (revision - 1, revision))
+        try:
+            result = change_policy().apply(old, new, doc_mdp=MDPPerm.FILL_FORMS)
+        except SuspiciousModification:
+            return None
+        return int(result.modification_level.value)
+
+
+def permitted_since(embedded: Any, steps: Steps, *, last: bool) -> bool:
     """Whether every revision after this signature holds only what may be added to a signed report.
 
     After the last signature (`last`) that is validation data and time stamps alone.
     """
     from pyhanko.sign.diff_analysis import DiffResult, ModificationLevel
 
-    xrefs = embedded.reader.xrefs
-    added = range(embedded.signed_revision + 1, xrefs.total_revisions)
-    if not all(xrefs.explicit_refs_in_revision(revision) for revision in added):
-        return False  # an update that defines nothing only makes room for bytes nobody looks at
+    added = range(embedded.signed_revision + 1, embedded.reader.xrefs.total_revisions)
     if last and not all(_adds_validation_data(embedded.reader, revision) for revision in added):
         return False
     permission = embedded.docmdp_level
     may_sign = permission is None or permission.value >= ModificationLevel.FORM_FILLING.value
-    simple = may_sign and embedded.fieldmdp is None and not last
-    if simple and all(_adds_only_a_signature(embedded.reader, revision) for revision in added):
+    allowed = ModificationLevel.LTA_UPDATES if last or not may_sign else ModificationLevel.FORM_FILLING
+    levels = [steps.level(revision) for revision in added]
+    if any(level is None or level > allowed.value for level in levels):
+        return False
+    if embedded.fieldmdp is None:
         return True
     result = embedded.evaluate_modifications(change_policy())
-    if not isinstance(result, DiffResult):
-        return False
-    allowed = ModificationLevel.LTA_UPDATES if last or not may_sign else ModificationLevel.FORM_FILLING
-    return bool(result.modification_level <= allowed)
+    return isinstance(result, DiffResult) and bool(result.modification_level <= allowed)
 
 
 def _adds_only_a_signature(reader: Any, revision: int) -> bool:

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from diagnb.signing.attachments import raw_information, raw_xmp
-from diagnb.signing.changes import permitted_since
+from diagnb.signing.changes import Steps, permitted_since
 from diagnb.signing.coverage import covered_end
 from diagnb.signing.evidence import Evidence, collect
 from diagnb.signing.finding import Finding
@@ -172,12 +172,13 @@ def _check_changes(findings: list[Finding], reader: Any, reasons: list[str]) -> 
     vouched = {f.revision for f in findings if f.end}
     last = max(f.revision for f in findings)
     later = False
+    steps = Steps(reader)
     for found in findings:
         if found.embedded is None or found.revision >= total - 1:
             continue
         if found.intact and "not-trusted" not in found.codes:
             try:
-                good = permitted_since(found.embedded, last=found.revision == last)
+                good = permitted_since(found.embedded, steps, last=found.revision == last)
             except Exception:  # noqa: BLE001 - see verify_signatures
                 good = False
         else:

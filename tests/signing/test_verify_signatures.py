@@ -90,13 +90,14 @@ def test_the_quick_comparison_and_the_white_list_agree(shop: Shop) -> None:
     """Also proves the white list's own rule for tagged files, which the default list rejects."""
     from pyhanko.sign.diff_analysis import DEFAULT_DIFF_POLICY, DiffResult
 
-    from diagnb.signing.changes import change_policy, permitted_since
+    from diagnb.signing.changes import Steps, change_policy, permitted_since
     from diagnb.signing.reading import open_pdf
 
     first = open_pdf(shop.countersigned).embedded_signatures[0]
     first.compute_integrity_info(skip_diff=True)
-    assert permitted_since(first, last=False)
-    assert not permitted_since(first, last=True)
+    steps = Steps(first.reader)
+    assert permitted_since(first, steps, last=False)
+    assert not permitted_since(first, steps, last=True)
     assert isinstance(first.evaluate_modifications(change_policy()), DiffResult)
     assert not isinstance(first.evaluate_modifications(DEFAULT_DIFF_POLICY), DiffResult)
 
