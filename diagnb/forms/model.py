@@ -19,6 +19,7 @@ from diagnb.forms.draft import Draft, Library, draft_record
 from diagnb.forms.fields import items, next_item
 from diagnb.forms.journal import Journal, Step
 from diagnb.forms.reading_check import ReadingState, check_reading
+from diagnb.forms.targets import field_of
 from diagnb.meters import load_sheet, sheet_files
 from diagnb.procedures import Procedure, caution_texts, load_procedure, procedure_files
 from diagnb.readiness import Remark, check
@@ -439,10 +440,11 @@ class FormModel:
         except InputFault:
             return Review(faults, None, (), blank)
         evaluation = evaluate(record)
-        remarks = tuple((draft.key_of(r.where), r) for r in check(record, evaluation)) if record.tests else ()
-        found = Review(faults, evaluation, remarks, blank)
-        self._reviewed = {number: found}
-        return found
+        found = check(record, evaluation) if record.tests else ()
+        remarks = tuple((field_of(self, r, draft.key_of(r.where)), r) for r in found)
+        review = Review(faults, evaluation, remarks, blank)
+        self._reviewed = {number: review}
+        return review
 
     def _usable(self) -> Mapping[str, str]:
         """The entries without those that a test's evaluation had to leave out."""

@@ -76,6 +76,8 @@ _ITEM_NAMES = {"instruments": "Instrument", "parts": "Part", "codes": "Fault cod
 def step_of(model: FormModel, key: str) -> str:
     """The step where a field stands."""
     parts = key.split(".")
+    if parts[0] == "step":
+        return parts[1]
     if parts[0] == "tests":
         phase = model.text(f"tests.{parts[1]}.phase") if len(parts) > 1 else ""
         return "left" if phase == "as left" else "found"

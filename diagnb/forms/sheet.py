@@ -21,6 +21,7 @@ from diagnb.forms.office import Office
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.rows import STEPS, Row, Rows, changed_rows, step_of
 from diagnb.forms.signing_step import SigningStep
+from diagnb.forms.targets import nearest_key
 from diagnb.forms.widgets import Acknowledge, EntryGrid, Shield
 
 P = ParamSpec("P")
@@ -222,7 +223,12 @@ class Sheet:
         elif verb == "go":
             target = rest.partition(".")[2]
             self.show(step_of(self.model, target))
-            self.grids[self.here].focus_on(target)
+            self._focus_nearest(target)
+
+    def _focus_nearest(self, target: str) -> None:
+        """Put the cursor into the field that is meant, or into the one nearest to it on this screen."""
+        fields = [str(row["key"]) for row in self.grids[self.here].rows if "text" in row and "key" in row]
+        self.grids[self.here].focus_on(nearest_key(fields, target))
 
     def _add(self, kind: str) -> None:
         first = {"instruments": "meter", "parts": "action", "codes": "text", "findings": "text"}[kind]
