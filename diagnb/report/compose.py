@@ -11,6 +11,7 @@ from diagnb.report.options import Options
 from diagnb.report.photos import Photo
 from diagnb.report.sections import (
     amendment,
+    basis,
     calculation,
     closing,
     comparison,
@@ -39,7 +40,9 @@ _SECTIONS = (
     evidence.conditions,
     evidence.readings,
     traces.traces,
+    basis.specifications,
     calculation.derived,
+    basis.constants,
     calculation.budget,
     calculation.limits,
     calculation.advice,

@@ -59,6 +59,16 @@ class Wording:
             text = text.replace(".", self.sentences["format.decimal"])
         return "−" + text[1:] if text.startswith("-") else text
 
+    def grouped(self, text: str) -> str:
+        """As `number`, with a gap between the thousands of a number of five or more digits before its decimals."""
+        whole, point, rest = text.partition(".")
+        digits = whole.lstrip("+-")
+        sign = "−" if whole.startswith("-") else ""
+        if not digits.isdigit() or len(digits) < 5:
+            return self.number(text)
+        gap = self.sentences["format.thousands"]
+        return sign + f"{int(digits):,}".replace(",", gap) + (self.sentences["format.decimal"] + rest if point else "")
+
     def day(self, moment: date) -> str:
         return moment.strftime(self.sentences["format.date"])
 

@@ -116,7 +116,7 @@ def test_the_order_is_that_of_an_adjuster(record, evaluation):
     heads = [b.text for b in blocks if isinstance(b, Heading) and b.level == 2]
     order = [
         "statements", "compared", "pairs", "findings", "pictures", "codes", "parts", "instruments", "conditions", "readings",
-        "derived", "budget", "limits", "advice", "remarks", "cautions", "signatures", "proof",
+        "specifications", "derived", "basis", "budget", "limits", "advice", "remarks", "cautions", "signatures", "proof",
     ]  # fmt: skip
     assert heads == [wording.say(f"section.{key}") for key in order]
     assert isinstance(blocks[0], Heading) and blocks[0].level == 1

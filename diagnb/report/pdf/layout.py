@@ -32,15 +32,19 @@ _GAP = 16.0
 _FIELD_HEIGHT = 66.0
 _QR_SIDE = 92.0
 _PHOTO_HEIGHT = 216.0
+_LEAST_PAGE = min(height for _, height in style.PAPERS.values()) - style.TOP - style.BOTTOM
 
 
 def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float) -> list[Strip]:
     """Strips of all blocks, `width` points wide from `left`; grows the structure tree under `root`."""
     strips: list[Strip] = []
     index = 0
+    closing: int | None = None
     while index < len(blocks):
         block = blocks[index]
         following = blocks[index + 1] if index + 1 < len(blocks) else None
+        if closing is None and (isinstance(block, SignatureField) or _leads_to_signature(block, following)):
+            closing = len(strips)
         if isinstance(block, SignatureField):
             pair = [block]
             if isinstance(following, SignatureField):
@@ -60,9 +64,18 @@ def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float
                 strips[-1] = Strip(last.height, last.marks, last.space, True, last.head)
             strips.extend(_strips(block, root, left, width))
         index += 1
+    if closing is not None and isinstance(blocks[-1], EndMark):
+        # Signatures and proof stay on one page, and on the page before when they fit there.
+        end = strips[closing:]
+        if sum(s.height + s.space for s in end) <= _LEAST_PAGE:
+            strips[closing:] = [*_bound(end[:-1]), end[-1]]
     if strips:
         strips[0] = Strip(strips[0].height, strips[0].marks, 0.0, strips[0].keep)
     return strips
+
+
+def _leads_to_signature(block: Block, following: Block | None) -> bool:
+    return isinstance(block, Heading) and isinstance(following, SignatureField)
 
 
 def _strips(block: Block, root: Element, left: float, width: float) -> list[Strip]:

@@ -9,7 +9,7 @@ from diagnb.evaluation import Result
 from diagnb.evaluation.evaluate import SEED, TRIALS
 from diagnb.quantities.rounding import significant
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
-from diagnb.report.sections.matter import NB, Matter
+from diagnb.report.sections.matter import NB, Matter, Scale, givens_assumed, scale_of
 
 _LEAST_SHARE = 0.005
 
@@ -27,9 +27,7 @@ def derived(matter: Matter) -> list[Block]:
                     matter.value(result),
                     matter.number(result.coverage_factor),
                     _whole(matter, result.degrees_of_freedom),
-                    wording.say(f"method.{result.method}")
-                    if result.value is not None
-                    else wording.reason(result.reason),
+                    _method(matter, result),
                 )
             )
     if not rows:
@@ -44,6 +42,19 @@ def derived(matter: Matter) -> list[Block]:
         Heading(2, wording.say("section.derived")),
         Table(head, kept, (32, 29, 22, 6, 9, 15), align, (*notes, *left)),
     ]
+
+
+def _method(matter: Matter, result: Result) -> CellLike:
+    """The method, whether Monte Carlo confirmed it, and why Monte Carlo was run at all."""
+    wording = matter.wording
+    if result.value is None:
+        return wording.reason(result.reason)
+    named = wording.say(f"method.{result.method}")
+    if not result.triggers:
+        return named
+    why = [wording.say(key) if wording.has(key := f"trigger.{code}") else code for code in result.triggers]
+    confirmed = wording.say("text.linear-validated" if result.method == "linear" else "text.monte-carlo-taken")
+    return Cell(named, detail=f"{confirmed}; {wording.say('text.triggers', list=wording.listing(why))}")
 
 
 def budget(matter: Matter) -> list[Block]:
@@ -73,7 +84,8 @@ def budget(matter: Matter) -> list[Block]:
 
 def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLike, ...]]:
     wording = matter.wording
-    unit = "" if result.unit == "1" else f"{NB}{result.unit}"
+    scale = scale_of(result)
+    unit = "" if scale.unit == "1" else f"{NB}{scale.unit}"
     title = matter.title(test, result.title)
     large = [row for row in result.budget if float(row.share) >= _LEAST_SHARE][:10]
     rows: list[tuple[CellLike, ...]] = []
@@ -82,7 +94,7 @@ def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLi
             (
                 Cell("" if rows else title, strong=True),
                 row.source,
-                f"{matter.number(abs(float(row.contribution)), 2)}{unit}",
+                f"{matter.number(scale.of(abs(float(row.contribution))), 2)}{unit}",
                 _share(matter, float(row.share)),
                 row.assumption,
             )
@@ -92,7 +104,9 @@ def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLi
         together = sum(float(row.contribution) ** 2 for row in rest) ** 0.5
         share = sum(float(row.share) for row in rest)
         said = wording.say("text.other-sources")
-        rows.append(("" if rows else title, said, f"{matter.number(together, 2)}{unit}", _share(matter, share), ""))
+        rows.append(
+            ("" if rows else title, said, f"{matter.number(scale.of(together), 2)}{unit}", _share(matter, share), "")
+        )
     return rows
 
 
@@ -109,7 +123,7 @@ def limits(matter: Matter) -> list[Block]:
             said = wording.say(f"tag.{tag}") if wording.has(f"tag.{tag}") else limit.tag
             row = (
                 Cell(result.title, strong=True),
-                matter.limit(limit),
+                matter.limit(limit, scale_of(result)),
                 matter.limit_source(limit),
                 matter.short("; ".join(p for p in (limit.method, limit.condition) if p), 300),
                 said,
@@ -133,8 +147,8 @@ def advice(matter: Matter) -> list[Block]:
     for test, results in matter.pairs():
         for result in results.results:
             title = matter.title(test.id, result.title)
-            for index, item in enumerate(result.advice):
-                rows.append(("" if index else title, advice_sentence(matter, item, result.unit)))
+            for index, item in enumerate(settling(result)):
+                rows.append(("" if index else title, advice_sentence(matter, item, scale_of(result))))
     if not rows:
         return []
     kept, left = matter.rows(rows)
@@ -142,10 +156,16 @@ def advice(matter: Matter) -> list[Block]:
     return [Heading(2, wording.say("section.advice")), Table(head, kept, (30, 85), (), left)]
 
 
-def advice_sentence(matter: Matter, item: Advice, unit: str) -> str:
+def settling(result: Result) -> tuple[Advice, ...]:
+    """What decides, where something does; otherwise everything that at least moves the verdict."""
+    moving = [item for item in result.advice if item.words.get("then") != result.verdict.verdict]
+    return tuple([item for item in moving if item.settles] or moving)
+
+
+def advice_sentence(matter: Matter, item: Advice, scale: Scale) -> str:
     """One piece of advice in words; a code without a sentence is shown as it is."""
     wording = matter.wording
-    symbol = "" if unit == "1" else f"{NB}{unit}"
+    symbol = "" if scale.unit == "1" else f"{NB}{scale.unit}"
     key = f"advice.{item.code}"
     if not wording.has(key):
         return wording.say("advice.other", code=item.code)
@@ -153,7 +173,7 @@ def advice_sentence(matter: Matter, item: Advice, unit: str) -> str:
     numbers: Mapping[str, float] = item.numbers
     for name, value in numbers.items():
         if name.startswith("u_"):
-            values[name] = f"{matter.number(value, 2)}{symbol}"
+            values[name] = f"{matter.number(scale.of(value), 2)}{symbol}"
         elif name == "share":
             values[name] = _share(matter, value)
         else:
@@ -171,7 +191,8 @@ def remarks(matter: Matter) -> list[Block]:
     """Deviations, values not judged with the reason, generic defaults used, assumptions made."""
     wording = matter.wording
     lines: list[str] = []
-    defaults: list[str] = []
+    defaults: dict[str, list[str]] = {"defaults-used": [], "read-limits-used": []}
+    assumed: list[str] = []
     for test, results in matter.pairs():
         label = wording.say("label.test")
         if test.deviations.strip():
@@ -182,14 +203,19 @@ def remarks(matter: Matter) -> list[Block]:
                 reason = wording.reason(result.reason) + (f" ({result.detail})" if result.detail else "")
                 lines.append(wording.say("text.not-judged-line", **named, reason=reason))
             if result.limit is not None and result.limit.stated_by == "procedure":
-                defaults.append(matter.title(test.id, result.title))
+                sort = "read-limits-used" if result.limit.tag == "read" else "defaults-used"
+                defaults[sort].append(matter.title(test.id, result.title))
         for reading in results.readings:
             for assumption in reading.reading.assumptions:
                 key = f"assumption.{assumption}"
                 text = wording.say(key) if wording.has(key) else assumption
                 lines.append(wording.say("text.assumed", test=f"{label} {test.id}", result=reading.title, text=text))
-    if defaults:
-        lines.append(matter.short(wording.say("text.defaults-used", list="; ".join(defaults))))
+        assumed += [matter.title(test.id, given.title) for given in givens_assumed(matter, test, results)]
+    for sort, named_limits in defaults.items():
+        if named_limits:
+            lines.append(matter.short(wording.say(f"text.{sort}", list="; ".join(named_limits))))
+    if assumed:
+        lines.append(matter.short(wording.say("text.givens-assumed", list="; ".join(assumed))))
     blocks: list[Block] = [Heading(2, wording.say("section.remarks"))]
     if not lines:
         return [*blocks, Paragraph(wording.say("text.nothing-remarked"))]

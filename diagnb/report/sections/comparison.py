@@ -6,7 +6,7 @@ from diagnb.evaluation import Result
 from diagnb.record.document import CircuitTest
 from diagnb.report.blocks import Block, Cell, CellLike, Figure, Heading, Paragraph, Table
 from diagnb.report.charts import Lane, lanes_picture
-from diagnb.report.sections.matter import Matter, judged
+from diagnb.report.sections.matter import Matter, Scale, judged, scale_of
 
 _MOST_PICTURES = 16
 
@@ -27,12 +27,13 @@ def compared(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for group in groups(matter):
         for test, result in group:
+            scale = scale_of(result)
             settled = result.verdict.verdict in ("pass", "fail")
             rows.append(
                 (
                     Cell(result.title, strong=True, detail=matter.named(test)),
-                    matter.value(result),
-                    Cell(matter.limit(result.limit), detail=matter.limit_source(result.limit)),
+                    matter.value(result, scale),
+                    Cell(matter.limit(result.limit, scale), detail=matter.limit_source(result.limit)),
                     Cell(
                         wording.verdict(result.verdict.verdict),
                         strong=True,
@@ -111,13 +112,14 @@ def pictures(matter: Matter) -> list[Block]:
                 break
             shown = members[:8]
             last = shown[-1][1]
+            scale = scale_of(*(result for _, result in shown))
             drawing = lanes_picture(
-                lanes=tuple(_lane(matter, test, result) for test, result in shown),
-                limit_lower=lower,
-                limit_upper=upper,
-                acceptance_lower=last.acceptance[0],
-                acceptance_upper=last.acceptance[1],
-                unit="" if last.unit == "1" else last.unit,
+                lanes=tuple(_lane(matter, test, result, scale) for test, result in shown),
+                limit_lower=_scaled(lower, scale),
+                limit_upper=_scaled(upper, scale),
+                acceptance_lower=_scaled(last.acceptance[0], scale),
+                acceptance_upper=_scaled(last.acceptance[1], scale),
+                unit="" if scale.unit == "1" else scale.unit,
                 language=wording.language,
             )
             blocks += [Heading(3, last.title), Figure(drawing, f"{last.title}. {drawing.alt}")]
@@ -126,13 +128,17 @@ def pictures(matter: Matter) -> list[Block]:
     return [Heading(2, wording.say("section.pictures")), *blocks, Paragraph(wording.say("chart.legend"), small=True)]
 
 
-def _lane(matter: Matter, test: CircuitTest, result: Result) -> Lane:
+def _scaled(number: float | None, scale: Scale) -> float | None:
+    return None if number is None else scale.of(number)
+
+
+def _lane(matter: Matter, test: CircuitTest, result: Result, scale: Scale) -> Lane:
     assert result.value is not None and result.interval is not None
     low, high = result.interval
     return Lane(
-        result.value,
-        min(low, result.value),
-        max(high, result.value),
+        scale.of(result.value),
+        scale.of(min(low, result.value)),
+        scale.of(max(high, result.value)),
         result.verdict.verdict,
         f"{matter.phase(test.phase)} · {test.id}",
     )

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 
 from diagnb.evaluation.wires import LENGTH_SHARE, TEMPERATURE_HALF_WIDTH_K
-from diagnb.record.document import CircuitTest, Reading
+from diagnb.procedures import Procedure
+from diagnb.quantities import unit
+from diagnb.record import procedure_of
+from diagnb.record.document import CircuitTest, FaultCode, Given, Reading
 from diagnb.report.blocks import Block, Cell, CellLike, Heading, KeyValues, Paragraph, Table
-from diagnb.report.sections.matter import Matter, one_line
+from diagnb.report.sections.matter import Matter, givens_assumed, one_line
 
 _MOST_TEXTS = 12
+_NO_CODE = frozenset(
+    {
+        "", "-", "–", "none", "no code", "no codes", "aucun", "aucun code", "keine", "keiner", "kein code",
+        "ninguno", "ningún código", "sin códigos",
+    }
+)  # fmt: skip
 
 
 def codes(matter: Matter) -> list[Block]:
@@ -23,7 +33,7 @@ def codes(matter: Matter) -> list[Block]:
             Cell(code.text, strong=True),
             code.meaning,
             code.status,
-            wording.say("text.saved" if code.saved else "text.not-saved"),
+            _saved(matter, code),
             wording.moment(code.time) if code.time else "",
         )
         for code in sorted(matter.record.codes, key=lambda c: order[c.phase])
@@ -31,6 +41,13 @@ def codes(matter: Matter) -> list[Block]:
     return _table(
         matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (12, 22, 30, 12, 16, 24)
     )
+
+
+def _saved(matter: Matter, code: FaultCode) -> str:
+    """Whether the code was saved; nothing where the memory held none."""
+    if code.text.strip().lower().rstrip(".") in _NO_CODE:
+        return ""
+    return matter.wording.say("text.saved" if code.saved else "text.not-saved")
 
 
 def parts(matter: Matter) -> list[Block]:
@@ -84,7 +101,7 @@ def instruments(matter: Matter) -> list[Block]:
 def _state(matter: Matter, instrument: str) -> str:
     refusals = {r.refusal for t in matter.evaluation.tests for r in t.readings if r.instrument == instrument}
     if not refusals:
-        return "–"
+        return matter.wording.say("text.not-used")
     if "meter-overdue" in refusals:
         return matter.wording.say("text.overdue")
     if "calibration-unknown" in refusals:
@@ -118,6 +135,8 @@ def readings(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for test, results in matter.pairs():
         titles = {r.name: r.title for r in results.readings}
+        notes = {r.name: r.reading.assumptions for r in results.readings}
+        procedure = procedure_of(matter.record, test.procedure)
         label: CellLike = Cell(f"{test.id} · {matter.phase(test.phase)}", strong=True, detail=wording.minute(test.time))
         for reading in test.taken:
             points = " → ".join(p for p in (reading.from_point, reading.to_point) if p)
@@ -125,7 +144,10 @@ def readings(matter: Matter) -> list[Block]:
             rows.append(
                 (
                     label,
-                    titles.get(reading.name, reading.name),
+                    Cell(
+                        titles.get(reading.name, reading.name),
+                        detail="; ".join(_corrections(matter, procedure, reading, notes.get(reading.name, ()))),
+                    ),
                     Cell(_displayed(matter, reading), mono=True),
                     ", ".join(p for p in (reading.instrument, reading.range) if p),
                     "; ".join(p for p in (points, reading.load_state, own) if p),
@@ -136,10 +158,16 @@ def readings(matter: Matter) -> list[Block]:
             rows.append((label, title, Cell(size, mono=True), "–", spread))
             label = ""
         for name, given in test.given.items():
-            half = f" ± {wording.number(given.half_width)}" if given.half_width else ""
-            title = matter.labelled("given", name.replace("_", " "))
-            shown = Cell(f"{given.value}{half} {given.unit}", mono=True)
-            rows.append((label, title, shown, "–", given.source))
+            spec = procedure.given(name)
+            title = matter.labelled("given", spec.title if spec else name.replace("_", " "))
+            said = Cell(wording.say("text.given-stated"), detail=given.source)
+            rows.append((label, title, Cell(_stated(matter, given), mono=True), "–", said))
+            label = ""
+        for spec in givens_assumed(matter, test, results):
+            given = Given(value=spec.default or "", unit=spec.unit, source=spec.source, half_width=spec.half_width)
+            title = matter.labelled("given", spec.title)
+            said = Cell(wording.say("text.given-assumed"), detail=given.source)
+            rows.append((label, title, Cell(_stated(matter, given), mono=True), "–", said))
             label = ""
     if not rows:
         return [Heading(2, wording.say("section.readings")), Paragraph(wording.say("text.no-tests"))]
@@ -164,6 +192,30 @@ def _wires(matter: Matter, test: CircuitTest) -> list[tuple[str, str, str]]:
             title = matter.labelled("given", f"{a.name} → {b.name}")
             found.append((title, shown, f"± {length}; ± {number(kelvin)} K"))
     return found
+
+
+def _stated(matter: Matter, given: Given) -> str:
+    """A given value with its half-width and unit."""
+    number = matter.wording.number
+    half = f" ± {number(given.half_width)}" if given.half_width else ""
+    return f"{number(given.value)}{half} {given.unit}"
+
+
+def _corrections(matter: Matter, procedure: Procedure, reading: Reading, assumptions: tuple[str, ...]) -> Iterator[str]:
+    """What was assumed about a reading or done to it, with the values that this took."""
+    wording = matter.wording
+    for code in assumptions:
+        yield wording.say(key) if wording.has(key := f"assumption.{code}") else code
+    if reading.zero:
+        yield wording.say("text.zero-display", value=reading.zero)
+    if reading.source_resistance:
+        yield wording.say("text.source-resistance", value=_stated(matter, reading.source_resistance))
+    if reading.circuit_resistance:
+        yield wording.say("text.circuit-resistance", value=_stated(matter, reading.circuit_resistance))
+    spec = procedure.reading(reading.name)
+    if "pooled-scatter-used" in assumptions and spec is not None and spec.pooled is not None:
+        deviation = f"{matter.number(spec.pooled[0] / unit(spec.unit).factor)} {spec.unit}"
+        yield wording.say("text.pooled", value=deviation, dof=f"{spec.pooled[1]:g}")
 
 
 def _displayed(matter: Matter, reading: Reading) -> str:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 
 from diagnb.evaluation import Evaluation, Result, TestResult, UsedLimit
+from diagnb.procedures import GivenSpec
 from diagnb.quantities.rounding import significant, value_with_uncertainty
-from diagnb.record import Record
+from diagnb.record import Record, procedure_of
 from diagnb.record.document import CircuitTest
 from diagnb.report.blocks import Cell, CellLike
 from diagnb.report.charts import significant_short
@@ -20,7 +22,29 @@ MOST_CHARACTERS = 3000
 MOST_LINES = 40
 MOST_CELL_LINES = 14
 MOST_ROWS = 400
+_SMALL = 0.1
 NB = "\u00a0"
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The unit in which a row is printed, and by which power of ten its numbers grow for it."""
+
+    unit: str
+    power: int = 0
+
+    def of(self, value: float) -> float:
+        """`value` in this unit, without the errors of a binary product."""
+        return float(Decimal(repr(float(value))).scaleb(self.power)) if self.power and math.isfinite(value) else value
+
+
+def scale_of(*results: Result) -> Scale:
+    """One scale for results of one unit: mV or mΩ where every value and U in V or Ω is below 0.1, else their own."""
+    unit = results[0].unit
+    numbers = [n for r in results if r.value is not None for n in (r.value, r.expanded_uncertainty or 0.0)]
+    small = bool(numbers) and all(abs(n) < _SMALL for n in numbers)
+    alike = all(r.unit == unit for r in results)
+    return Scale(f"m{unit}", 3) if unit in ("V", "Ω") and small and alike else Scale(unit)
 
 
 @dataclass(frozen=True)
@@ -56,14 +80,15 @@ class Matter:
         left = len(rows) - len(kept)
         return kept, (self.wording.say("page.rows-left-out", count=left),) if left else ()
 
-    def value(self, result: Result) -> str:
+    def value(self, result: Result, scale: Scale | None = None) -> str:
         """Value ± expanded uncertainty, rounded together, in the reader's format; a dash without a value."""
         if result.value is None:
             return "–"
-        unit = _unit(result.unit)
+        scale = scale or scale_of(result)
+        unit = _unit(scale.unit)
         if not result.expanded_uncertainty:
-            return f"{self.wording.number(significant(result.value))}{unit}"
-        value, half = value_with_uncertainty(result.value, result.expanded_uncertainty)
+            return f"{self.wording.number(significant(scale.of(result.value)))}{unit}"
+        value, half = value_with_uncertainty(scale.of(result.value), scale.of(result.expanded_uncertainty))
         return f"{self.wording.number(value)}{NB}±{NB}{self.wording.number(half)}{unit}"
 
     def number(self, value: float | None, digits: int = 3) -> str:
@@ -76,15 +101,17 @@ class Matter:
             return self.wording.number(f"{value:.{digits - 1}e}")
         return self.wording.number(significant(value, digits))
 
-    def limit(self, limit: UsedLimit | None) -> str:
-        """The limit as inequality with its unit."""
+    def limit(self, limit: UsedLimit | None, scale: Scale | None = None) -> str:
+        """The limit as inequality with its unit, or in that of the value beside it."""
         if limit is None:
             return self.wording.say("text.no-limit")
+        scale = scale or Scale(limit.unit)
+        unit = _unit(scale.unit)
         sides = []
         if limit.lower is not None:
-            sides.append(f"≥{NB}{self.wording.number(significant_short(limit.lower))}{_unit(limit.unit)}")
+            sides.append(f"≥{NB}{self.wording.number(significant_short(scale.of(limit.lower)))}{unit}")
         if limit.upper is not None:
-            sides.append(f"≤{NB}{self.wording.number(significant_short(limit.upper))}{_unit(limit.unit)}")
+            sides.append(f"≤{NB}{self.wording.number(significant_short(scale.of(limit.upper)))}{unit}")
         return ", ".join(sides)
 
     def limit_source(self, limit: UsedLimit | None) -> str:
@@ -128,6 +155,18 @@ class Matter:
     def title(self, test: str, result: str) -> str:
         """`test` and title of a result, to name it in a sentence."""
         return f"{self.wording.say('label.test')} {test}, {result}"
+
+
+def names_used(results: TestResult) -> set[str]:
+    """Every name that stands in a formula which gave a value."""
+    return {name for result in results.results if result.value is not None for name in result.inputs}
+
+
+def givens_assumed(matter: Matter, test: CircuitTest, results: TestResult) -> list[GivenSpec]:
+    """The values that the procedure assumed for this test, because nobody stated them, and that a result rests on."""
+    used = names_used(results)
+    specs = procedure_of(matter.record, test.procedure).givens
+    return [g for g in specs if g.default is not None and g.name not in test.given and g.name in used]
 
 
 def _unit(unit: str) -> str:

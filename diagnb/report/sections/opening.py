@@ -5,8 +5,9 @@ from __future__ import annotations
 from diagnb.record.document import Quantity, Record
 from diagnb.report.blocks import Block, Heading, KeyValues, Notice, Paragraph
 from diagnb.report.sections.amendment import standing
-from diagnb.report.sections.matter import NB, Matter, one_line
+from diagnb.report.sections.matter import NB, Matter, judged, one_line
 
+_MOST_LINES = 12
 _ORDER = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
 
 
@@ -48,7 +49,7 @@ def outcome(matter: Matter) -> list[str]:
     titles: dict[tuple[str, str], str] = {}
     for test, results in matter.pairs():
         for result in results.results:
-            if result.limit is None:
+            if not judged(result):
                 continue
             key = (test.procedure, result.name)
             titles[key] = result.title
@@ -56,14 +57,19 @@ def outcome(matter: Matter) -> list[str]:
     if not found:
         return [wording.say("text.outcome-none")]
     ordered = sorted(found, key=lambda key: min(_ORDER.index(verdict) for _, verdict in found[key]))
-    lines = []
-    for key in ordered[:12]:
+    lines: dict[str, list[str]] = {}
+    for key in ordered:
         said = [
             wording.say("text.outcome-phase", phase=matter.phase(phase), verdict=wording.verdict(verdict))
             for phase, verdict in found[key]
         ]
-        lines.append(wording.say("text.outcome-line", title=titles[key], verdicts=wording.listing(said)))
-    return lines
+        # Past a dozen quantities those with the same verdicts share a line, so that all of them stand in the box.
+        same = wording.listing(said)
+        lines.setdefault(same if len(ordered) > _MOST_LINES else f"{key} {same}", [same]).append(titles[key])
+    return [
+        wording.say("text.outcome-line", title="; ".join(dict.fromkeys(named)), verdicts=same)
+        for same, *named in lines.values()
+    ]
 
 
 def coverage_line(matter: Matter) -> str:
@@ -104,4 +110,4 @@ def _identity(matter: Matter) -> list[tuple[str, str]]:
 
 
 def _quantity(matter: Matter, quantity: Quantity | None) -> str:
-    return "" if quantity is None else f"{matter.wording.number(quantity.value)}{NB}{quantity.unit}"
+    return "" if quantity is None else f"{matter.wording.grouped(quantity.value)}{NB}{quantity.unit}"

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from diagnb.evaluation import Pair
-from diagnb.quantities.rounding import significant, value_with_uncertainty
+import math
+
+from diagnb.evaluation import Pair, Result
+from diagnb.quantities import unit as unit_called
+from diagnb.quantities.rounding import plain, significant, value_with_uncertainty
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
-from diagnb.report.sections.matter import NB, Matter
+from diagnb.report.sections.matter import NB, Matter, Scale, scale_of
 
 _ALIGN: tuple[Align, ...] = ("left", "left", "left", "left", "left")
 
@@ -29,12 +32,15 @@ def pairs(matter: Matter) -> list[Block]:
 
 def _row(matter: Matter, pair: Pair) -> tuple[CellLike, ...]:
     wording = matter.wording
-    unit = "" if pair.unit in ("", "1") else f"{NB}{pair.unit}"
-    change, half = value_with_uncertainty(pair.change, pair.expanded)
+    old, new = (matter.evaluation.test(test).result(pair.name) for test in (pair.before, pair.after))
+    scale = scale_of(old, new)
+    unit = "" if scale.unit in ("", "1") else f"{NB}{scale.unit}"
+    change, half = value_with_uncertainty(scale.of(pair.change), scale.of(pair.expanded))
     sign = "+" if pair.change > 0 else ""
-    before, after = (wording.number(significant(v)) for v in (pair.value_before, pair.value_after))
+    before = _number(matter, pair.before, old, scale)
+    after = _number(matter, pair.after, new, scale)
     tests = f"{wording.say('label.test-short')}{NB}{pair.before} → {pair.after}"
-    word = detail = ""
+    word, detail = wording.say("text.change-only" if new.limit is None else "text.two-sided-change-only"), ""
     if pair.improvement:
         word = wording.say("text.improved" if pair.improvement == "improved" else "text.improvement-not-shown")
         detail = matter.probability(pair.probability)
@@ -43,8 +49,36 @@ def _row(matter: Matter, pair: Pair) -> tuple[CellLike, ...]:
         f"{before} → {after}{unit}",
         f"{sign}{wording.number(change)}{NB}±{NB}{wording.number(half)}{unit}",
         _ratio(matter, pair),
-        Cell(word or "–", strong=pair.improvement == "improved", detail=detail),
+        Cell(word, strong=pair.improvement == "improved", detail=detail),
     )
+
+
+def _number(matter: Matter, test: str, result: Result, scale: Scale) -> str:
+    """The number as it stood on the display where the value is one display; else rounded with its U."""
+    typed = _typed(matter, test, result, scale)
+    if typed is not None:
+        return matter.wording.number(typed)
+    value, half = result.value or 0.0, result.expanded_uncertainty
+    if not half:
+        return matter.wording.number(significant(scale.of(value)))
+    return matter.wording.number(value_with_uncertainty(scale.of(value), scale.of(half))[0])
+
+
+def _typed(matter: Matter, test: str, result: Result, scale: Scale) -> str | None:
+    """Every digit of the one uncorrected display that this value is, in the unit of the row; None for any other."""
+    taken = next((r for t in matter.record.tests if t.id == test for r in t.taken if r.name == result.formula), None)
+    read = next((r for r in matter.evaluation.test(test).readings if r.name == result.formula), None)
+    if taken is None or read is None or len(read.reading.indications) != 1:
+        return None
+    shown = read.reading.indications[0]
+    changed = {"certificate-corrections-used", "zero-taken-off", "loading-corrected", "burden-corrected"}
+    if shown.number is None or changed & set(read.reading.assumptions):
+        return None
+    ratio = shown.symbol.factor / unit_called(result.unit).factor
+    shift = round(math.log10(ratio))
+    if shown.symbol.offset or not math.isclose(ratio, 10.0**shift, rel_tol=1e-12):
+        return None
+    return plain(shown.number.scaleb(shift + scale.power))
 
 
 def _ratio(matter: Matter, pair: Pair) -> str:

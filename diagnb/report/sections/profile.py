@@ -6,8 +6,8 @@ from diagnb.evaluation import Result, TestResult
 from diagnb.record.document import CircuitTest
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Figure, Heading, Paragraph, Table
 from diagnb.report.profile import describe_profile, failing_sentence, voltage_profile
-from diagnb.report.sections.calculation import advice_sentence
-from diagnb.report.sections.matter import NB, Matter
+from diagnb.report.sections.calculation import advice_sentence, settling
+from diagnb.report.sections.matter import NB, Matter, scale_of
 
 _ALIGN: tuple[Align, ...] = ("left", "left", "left", "left", "left", "left")
 _WIDTHS = (24, 24, 19, 20, 22, 16)
@@ -38,8 +38,9 @@ def _one(matter: Matter, test: CircuitTest, results: TestResult) -> list[Block]:
         blocks.append(Figure(drawing, f"{matter.named(test)}. {describe_profile(results, wording)}"))
     blocks.append(Paragraph(failing_sentence(results, wording), strong=bool(found.failing)))
     worst = next((r for r in results.results if found.failing and r.name == f"{found.failing}_drop"), None)
-    if worst is not None and worst.advice:
-        blocks.append(Paragraph(advice_sentence(matter, worst.advice[0], worst.unit)))
+    found_advice = settling(worst) if worst is not None else ()
+    if worst is not None and found_advice:
+        blocks.append(Paragraph(advice_sentence(matter, found_advice[0], scale_of(worst))))
     blocks.append(Paragraph(_sum(matter, results)))
     by_name = {r.name: r for r in results.results}
     rows = [_row(matter, span.title, span.name, by_name) for span in found.spans if span.kind != "load"]
@@ -55,17 +56,19 @@ def _one(matter: Matter, test: CircuitTest, results: TestResult) -> list[Block]:
 
 def _row(matter: Matter, title: str, name: str, results: dict[str, Result]) -> tuple[CellLike, ...]:
     drop = results[f"{name}_drop"]
-    said = [matter.limit(drop.limit)]
+    wanted = results.get(f"{name}_expected")
+    scale = scale_of(drop, wanted) if wanted is not None and wanted.value is not None else scale_of(drop)
+    said = [matter.limit(drop.limit, scale)]
     if drop.verdict.verdict not in ("pass", "fail"):
         said.append(matter.wording.reason(drop.reason))
 
     def value(suffix: str) -> str:
         other = results.get(f"{name}_{suffix}")
-        return "–" if other is None else matter.value(other)
+        return "–" if other is None else matter.value(other, scale if suffix == "expected" else None)
 
     return (
         Cell(title, strong=True),
-        matter.value(drop),
+        matter.value(drop, scale),
         Cell(matter.wording.verdict(drop.verdict.verdict), strong=True, detail="; ".join(said)),
         value("resistance"),
         value("expected"),
