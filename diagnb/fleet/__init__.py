@@ -18,7 +18,17 @@ from diagnb.fleet.drift import Drift, drift_over_use
 from diagnb.fleet.effect import Effect, difference_of_shares, effect_of_change
 from diagnb.fleet.figure import REFUSALS, Figure, Refusal, Trial
 from diagnb.fleet.labels import Labels
-from diagnb.fleet.life import Lives, Survival, Weibull, hazard_ratios, kaplan_meier, log_rank, weibull, weibull_by_ranks
+from diagnb.fleet.life import (
+    HazardRatios,
+    Lives,
+    Survival,
+    Weibull,
+    hazard_ratios,
+    kaplan_meier,
+    log_rank,
+    weibull,
+    weibull_by_ranks,
+)
 from diagnb.fleet.lots import (
     Cell,
     CellSurvey,

@@ -138,6 +138,9 @@ def explained_by_measurement(
         return no("exposure-too-small", f"{n} of at least {minimum_tests} tests")
     verdict = judge_many(Estimate(y, u), limit, rule).verdict
     failed = np.isin(verdict, [WORDS.index(w) for w in counted])
+    fails = float(failed.sum())
+    if fails == 0:
+        return no("too-few-failures", "nothing failed")
     cells = _Cells.of(y, u, failed, limit)
     found = cells.shares(np.bincount(cells.cell, minlength=cells.size), np.bincount(cells.cell, failed, cells.size))
     ends: list[tuple[float, float]] | None = None
@@ -153,9 +156,6 @@ def explained_by_measurement(
             )
         tails = np.nanquantile(draws, [(1 - coverage) / 2, (1 + coverage) / 2], axis=0)
         ends = [(float(a), float(b)) for a, b in tails.T]
-    fails = float(failed.sum())
-    if fails == 0:
-        return no("too-few-failures", "nothing failed")
 
     def side(k: int) -> tuple[float, float] | None:
         return ends[k] if ends and all(map(math.isfinite, ends[k])) else None
