@@ -6,14 +6,25 @@ import datetime as dt
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from decimal import Decimal
 from types import MappingProxyType
 from typing import Any
 
 from diagnb.errors import Fault, InputFault
-from diagnb.forms.fields import ITEMS, SINGLE, Field, items, read_decimal, read_quantity, read_text
+from diagnb.forms.fields import (
+    ITEMS,
+    SINGLE,
+    Field,
+    items,
+    read_decimal,
+    read_half_width,
+    read_moment,
+    read_quantity,
+    read_text,
+)
 from diagnb.meters import AccuracySheet
-from diagnb.procedures import Procedure, ReadingSpec
-from diagnb.quantities import Indication, parse_indication
+from diagnb.procedures import GivenSpec, Procedure, ReadingSpec
+from diagnb.quantities import Indication, parse_indication, plain, unit
 from diagnb.record.document import SCHEMA
 
 _LONE_NUMBER = re.compile(r"^[+-]?\s*[\d.,]+$")
@@ -91,6 +102,7 @@ def draft_record(
     revision: int = 1,
     created: dt.datetime,
     time_of: Callable[[str], dt.datetime | None],
+    localise: Callable[[dt.datetime], dt.datetime],
     only_test: str = "",
     fill: bool = False,
 ) -> Draft:
@@ -99,7 +111,7 @@ def draft_record(
     ``fill`` puts a dash where a needed field is still blank, so that what is there can be evaluated already;
     without it each blank needed field is a fault. ``only_test`` leaves the other tests out.
     """
-    return _Writer(values, library, time_of, fill, created).record(sheet, revision, only_test)
+    return _Writer(values, library, time_of, fill, created, localise).record(sheet, revision, only_test)
 
 
 class _Writer:
@@ -110,7 +122,9 @@ class _Writer:
         time_of: Callable[[str], dt.datetime | None],
         fill: bool,
         created: dt.datetime,
+        localise: Callable[[dt.datetime], dt.datetime],
     ) -> None:
+        self.localise = localise
         self.values, self.library, self.time_of, self.fill = values, library, time_of, fill
         self.created = created
         self.faults: list[Fault] = []
@@ -136,41 +150,53 @@ class _Writer:
             self.faults += [Fault(key, f.what, f.repair) for f in error.faults]
             return None
 
+    def moment(self, key: str, path: str) -> dt.datetime | None:
+        """The date and time typed into one field, or None when it is blank or faulty."""
+        self.keys[path] = key
+        if not self.text(key):
+            return None
+        try:
+            return read_moment(self.text(key), self.localise)
+        except InputFault as error:
+            self.faults += [Fault(key, f.what, f.repair) for f in error.faults]
+            return None
+
     def record(self, sheet: str, revision: int, only_test: str) -> Draft:
         created = self.created
-        plain: dict[str, Any] = {
+        made: dict[str, Any] = {
             "schema": SCHEMA,
             "id": self.text("record.id") or sheet,
             "revision": revision,
             "created": created.isoformat(),
         }
         if self.text("demonstration") == "yes":
-            plain["demonstration"] = True
+            made["demonstration"] = True
         for spec in SINGLE:
             if not spec.name.startswith("people."):
-                self.place(plain, spec)
-        plain.setdefault("order", {})["opened"] = self.text("order.opened") or created.isoformat()
+                self.place(made, spec)
+        opened = self.moment("order.opened", "order.opened") or created
+        made.setdefault("order", {})["opened"] = opened.isoformat()
         if self.fill:
-            plain["order"].setdefault("number", "-")
-            plain.setdefault("vehicle", {}).setdefault("system_voltage", "12")
-            circuit = plain.setdefault("circuit", {})
+            made["order"].setdefault("number", "-")
+            made.setdefault("vehicle", {}).setdefault("system_voltage", "12")
+            circuit = made.setdefault("circuit", {})
             circuit.setdefault("name", "-")
             circuit.setdefault("class", "ordinary")
-        if "coverage" in plain and "policy" not in plain["coverage"]:
+        if "coverage" in made and "policy" not in made["coverage"]:
             if not self.fill:
                 self.add("coverage.policy", "Warranty policy is missing", "or leave its dates and distance blank")
-            del plain["coverage"]
-        plain["people"] = self.people()
-        plain["instruments"] = self.instruments()
-        plain["tests"] = self.tests(only_test)
+            del made["coverage"]
+        made["people"] = self.people()
+        made["instruments"] = self.instruments()
+        made["tests"] = self.tests(only_test)
         for kind in ("codes", "parts", "findings"):
-            plain[kind] = self.listed(kind)
-        plain["cautions_shown"] = self.cautions()
-        used = {t["procedure"] for t in plain["tests"]}
-        plain["procedures"] = {p: dict(self.library.procedures[p].plain) for p in sorted(used)}
-        meters = {i["meter"] for i in plain["instruments"]}
-        plain["meters"] = {m: dict(self.library.meters[m].plain) for m in sorted(meters)}
-        return Draft(plain, tuple(self.faults), MappingProxyType(self.keys))
+            made[kind] = self.listed(kind)
+        made["cautions_shown"] = self.cautions()
+        used = {t["procedure"] for t in made["tests"]}
+        made["procedures"] = {p: dict(self.library.procedures[p].plain) for p in sorted(used)}
+        meters = {i["meter"] for i in made["instruments"]}
+        made["meters"] = {m: dict(self.library.meters[m].plain) for m in sorted(meters)}
+        return Draft(made, tuple(self.faults), MappingProxyType(self.keys))
 
     def place(self, plain: dict[str, Any], spec: Field) -> None:
         value = self.read(spec, spec.name, spec.name)
@@ -269,12 +295,13 @@ class _Writer:
     def test(self, name: str, procedure: Procedure, place: str, names: set[str]) -> dict[str, Any]:
         base = f"tests.{name}"
         self.keys[place] = f"{base}.procedure"
-        readings = self.readings(name, procedure, place)
+        stated = self.moment(f"{base}.time", f"{place}.time")
+        readings = self.readings(name, procedure, place, stated)
         entry: dict[str, Any] = {
             "id": name,
             "procedure": procedure.id,
             "phase": self.text(f"{base}.phase") or "as found",
-            "time": self.test_time(name).isoformat(),
+            "time": (stated or self.test_time(name)).isoformat(),
             "by": "technician",
             "readings": readings,
             "given": self.givens(name, procedure, place),
@@ -298,7 +325,7 @@ class _Writer:
         times = [t for k in self.values if k.startswith(f"tests.{name}.readings.") and (t := self.time_of(k))]
         return max(times, default=None) or self.time_of(f"tests.{name}.procedure") or self.created
 
-    def readings(self, test: str, procedure: Procedure, place: str) -> list[dict[str, Any]]:
+    def readings(self, test: str, procedure: Procedure, place: str, stated: dt.datetime | None) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = []
         for spec in procedure.readings:
             key = f"tests.{test}.readings.{spec.name}"
@@ -329,7 +356,8 @@ class _Writer:
                     entry[part] = text
             if spec.load_state:
                 entry["load_state"] = spec.load_state
-            time = self.time_of(key)
+            # When the test's time is stated, its readings were taken then, not when they were typed in.
+            time = stated or self.time_of(key)
             if time is not None:
                 entry["time"] = time.isoformat()
             found.append(entry)
@@ -353,9 +381,18 @@ class _Writer:
                     f"{spec.title}: say where the value comes from",
                     "label, data sheet, wiring diagram",
                 )
-            width = {"half_width": spec.half_width} if spec.half_width else {}
-            found[spec.name] = {**value, "source": source or "-", **width}
+            width = self.half_width(spec, key, f"{place}.given.{spec.name}.half_width", value["unit"])
+            found[spec.name] = {**value, "source": source or "-", **({"half_width": width} if width else {})}
         return found
+
+    def half_width(self, spec: GivenSpec, key: str, path: str, symbol: str) -> str:
+        """The half-width of a given value in its own unit: the one typed, else the procedure's; blank when none."""
+        typed = self.read(Field("", f"± of {spec.title}", read=read_half_width(spec.unit)), f"{key}.half_width", path)
+        width = typed or spec.half_width
+        if not width or symbol == spec.unit:
+            return width or ""
+        ratio = Decimal(repr(unit(spec.unit).factor)) / Decimal(repr(unit(symbol).factor))
+        return plain(round(Decimal(width) * ratio, 9).normalize())
 
     def limits(self, test: str, procedure: Procedure, place: str) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = []
@@ -365,12 +402,12 @@ class _Writer:
             if not (own and own.required) and self.text(f"{key}.use") != "own":
                 continue
             here = f"{place}.limits[{len(found)}]"
-            unit = own.unit if own else spec.unit
+            symbol = own.unit if own else spec.unit
             self.keys[here] = f"{key}.upper"
-            entry: dict[str, Any] = {"result": spec.name, "unit": unit, "entered_by": "technician"}
+            entry: dict[str, Any] = {"result": spec.name, "unit": symbol, "entered_by": "technician"}
             for side in ("lower", "upper"):
                 value = self.read(
-                    Field(side, f"{side} limit", read=read_decimal(unit)), f"{key}.{side}", f"{here}.{side}"
+                    Field(side, f"{side} limit", read=read_decimal(symbol)), f"{key}.{side}", f"{here}.{side}"
                 )
                 if value is not None:
                     entry[side] = value

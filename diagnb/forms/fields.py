@@ -69,6 +69,56 @@ def read_quantity(default: str) -> Reader:
     return read
 
 
+_THREE_AFTER_A_MARK = re.compile(r"[+]?([1-9]\d{0,2})([.,])(\d{3})(?!\d)")
+
+
+def read_total(default: str) -> Reader:
+    """A count that runs into the thousands (odometer, engine hours): as :func:`read_quantity`.
+
+    Three digits after one mark are asked about: 212,400 and 212.400 are a thousands mark to one reader and a
+    decimal mark to another.
+    """
+    read = read_quantity(default)
+
+    def read_asking(text: str) -> dict[str, str]:
+        found = _THREE_AFTER_A_MARK.match(text.strip())
+        if found:
+            whole, _, rest = found.groups()
+            raise fault(
+                "",
+                f"{found.group()} can be read in two ways",
+                f"write it without a thousands mark: {whole}{rest} (or, with a decimal, {whole}.{rest.rstrip('0') or '0'})",
+            )
+        total: dict[str, str] = read(text)
+        return total
+
+    return read_asking
+
+
+def read_moment(text: str, localise: Callable[[dt.datetime], dt.datetime]) -> dt.datetime:
+    """A date with its time of day, as "2026-03-02 09:05" or with an offset; without one ``localise`` gives the zone."""
+    found = re.fullmatch(
+        r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})[ T,]+(\d{1,2})[:.](\d{2})(?::(\d{2})(?:\.\d+)?)?\s*(Z|(?:UTC)?[+-]\d{2}:?\d{2})?",
+        text.strip(),
+    )
+    said = fault("", "is not a date with a time", "year-month-day hour:minute, for example 2026-03-02 09:05")
+    if not found:
+        raise said
+    year, month, day, hour, minute, second, offset = found.groups()
+    plain = f"{year}-{int(month):02}-{int(day):02}T{int(hour):02}:{minute}:{second or '00'}"
+    try:
+        moment = dt.datetime.fromisoformat(plain + (offset or "").removeprefix("UTC"))
+        return moment if offset else localise(moment)
+    except (ValueError, OverflowError, OSError):
+        raise said from None
+
+
+def say_moment(moment: dt.datetime, *, seconds: bool = False) -> str:
+    """A moment as people read it and as :func:`read_moment` takes it, with its offset from UTC."""
+    offset = moment.isoformat()[-6:] if moment.utcoffset() is not None else ""
+    return f"{moment:%Y-%m-%d %H:%M:%S}{offset}" if seconds else f"{moment:%Y-%m-%d %H:%M} UTC{offset}"
+
+
 def read_decimal(unit: str) -> Reader:
     """A number in ``unit``, digits kept, as text."""
 
@@ -81,6 +131,19 @@ def read_decimal(unit: str) -> Reader:
         return f"{found.number:f}"
 
     return read
+
+
+def read_half_width(unit: str) -> Reader:
+    """The half-width of a value in ``unit``: above zero, written with or without ±."""
+    read = read_decimal(unit)
+
+    def read_positive(text: str) -> str:
+        width: str = read(text.strip().removeprefix("±").removeprefix("+/-"))
+        if float(width) <= 0:
+            raise fault("", "is not above zero", f"for example 0.5 {unit}")
+        return width
+
+    return read_positive
 
 
 def read_yes(text: str) -> bool:
@@ -111,8 +174,8 @@ VEHICLE = (
     Field("vehicle.unit", "Unit number"),
     Field("vehicle.description", "Vehicle", hint="type, body, engine"),
     Field("vehicle.model_year", "Model year", read=read_year, keyboard="numeric"),
-    Field("vehicle.odometer", "Odometer", read=read_quantity("km"), keyboard="decimal", hint="km unless you write mi"),
-    Field("vehicle.engine_hours", "Engine hours", read=read_quantity("h"), keyboard="decimal"),
+    Field("vehicle.odometer", "Odometer", read=read_total("km"), keyboard="decimal", hint="km unless you write mi"),
+    Field("vehicle.engine_hours", "Engine hours", read=read_total("h"), keyboard="decimal"),
     Field("vehicle.in_service", "In service since", read=read_date, hint="year-month-day"),
     Field("vehicle.system_voltage", "System voltage", kind="choice", needed=True, options=(("", "choose"), ("12", "12 V"), ("24", "24 V"), ("48", "48 V"))),
 )  # fmt: skip
@@ -123,11 +186,14 @@ ORDER = (
     Field("order.customer", "Customer"),
 )
 
+OPENED = Field("order.opened", "Job opened", hint="year-month-day hour:minute, local time")
+"""When the job was opened; its text is read with :func:`read_moment`."""
+
 COVERAGE = (
     Field("coverage.policy", "Warranty policy", hint="as the customer states it"),
     Field("coverage.begins", "Begins", read=read_date, hint="year-month-day"),
     Field("coverage.ends", "Ends", read=read_date, hint="year-month-day"),
-    Field("coverage.distance_limit", "Distance limit", read=read_quantity("km"), keyboard="decimal"),
+    Field("coverage.distance_limit", "Distance limit", read=read_total("km"), keyboard="decimal"),
 )
 
 COMPLAINT = (

@@ -16,7 +16,7 @@ from typing import Any
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
 from diagnb.forms.draft import Draft, Library, draft_record
-from diagnb.forms.fields import items, next_item
+from diagnb.forms.fields import items, next_item, say_moment
 from diagnb.forms.journal import Journal, Step
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.forms.targets import field_of
@@ -93,11 +93,22 @@ def load_library(folder: Path | None = None) -> Library:
 class FormModel:
     """One sheet. ``clock`` returns the present moment with its zone; nothing here reads a clock itself.
 
+    ``localise`` gives a date and time without a zone that of this place; by default the offset of ``clock``.
+
     Every change goes to the journal first. A change that comes after a fault is still kept: the fault is
     reported beside it.
     """
 
-    def __init__(self, journal: Journal, *, sheet: str, library: Library, clock: Clock) -> None:
+    def __init__(
+        self,
+        journal: Journal,
+        *,
+        sheet: str,
+        library: Library,
+        clock: Clock,
+        localise: Callable[[dt.datetime], dt.datetime] | None = None,
+    ) -> None:
+        self.localise = localise or (lambda moment: moment.replace(tzinfo=clock().tzinfo))
         self.journal = journal
         self.sheet = sheet
         self.library = library
@@ -138,7 +149,7 @@ class FormModel:
             if not self.locked and not self.journal.number:
                 now = self.clock()
                 presets = {key: text for key, text in presets.items() if text}
-                self.journal.put_all({"order.opened": now.isoformat(), **presets}, moment=now)
+                self.journal.put_all({"order.opened": say_moment(now, seconds=True), **presets}, moment=now)
 
     def keep(self, key: str, text: str) -> int:
         """Keep the text of one field and nothing else; returns the number of its entry.
@@ -206,7 +217,7 @@ class FormModel:
             head, _, rest = key.partition(".")
             if head == "tests":
                 concerned.add(rest.partition(".")[0])
-            elif head in ("instruments", "conditions", "vehicle", "circuit", "people"):
+            elif head in ("order", "instruments", "conditions", "vehicle", "circuit", "people"):
                 concerned.update(tests)
         return tuple(name for name in tests if name in concerned)
 
@@ -220,6 +231,12 @@ class FormModel:
         """Ids of the tests, of the given phases or of all."""
         every = self.items("tests")
         return tuple(t for t in every if not phases or self.text(f"tests.{t}.phase") in phases)
+
+    def time_of_test(self, test: str) -> dt.datetime | None:
+        """When this test was made, as long as nobody states its time: when its last reading was typed, else when it was added."""
+        start = f"tests.{test}.readings."
+        times = [t for key in self.values if key.startswith(start) and (t := self.journal.time_of(key))]
+        return max(times, default=None) or self.journal.time_of(f"tests.{test}.procedure")
 
     def procedure(self, test: str) -> Procedure | None:
         """The procedure of one test, or None when it is not on file here."""
@@ -318,7 +335,8 @@ class FormModel:
         part = key.removeprefix(f"tests.{test}.")
         kept = ("instrument", "range", "from_point", "to_point")
         is_way_of_measuring = part.startswith("readings.") and part.split(".")[-1] in kept and part.count(".") == 2
-        return is_way_of_measuring or part == "instrument" or part.startswith(("given.", "limits."))
+        is_source = part.startswith("given.") and part.endswith((".source", ".half_width"))
+        return is_way_of_measuring or is_source or part == "instrument" or part.startswith("limits.")
 
     # -- what is said ------------------------------------------------------------------------------------
 
@@ -370,6 +388,7 @@ class FormModel:
             sheet=self.sheet,
             created=self.clock() if new else self.created,
             time_of=self.journal.time_of,
+            localise=self.localise,
             only_test=only_test,
             fill=fill,
         )

@@ -5,6 +5,7 @@ Row kinds and their keys are described in ``static/grid.js``.
 
 from __future__ import annotations
 
+import datetime as dt
 import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -19,13 +20,17 @@ from diagnb.forms.fields import (
     CONDITIONS,
     COVERAGE,
     ITEMS,
+    OPENED,
     ORDER,
     PEOPLE,
     REPAIR,
     VEHICLE,
     Field,
     read_decimal,
+    read_half_width,
+    read_moment,
     read_quantity,
+    say_moment,
 )
 from diagnb.forms.model import FormModel, Review
 from diagnb.forms.presenter import Presenter
@@ -125,7 +130,7 @@ class Rows:
         """All rows of one step, top to bottom. Steps without entries have none."""
         if step == "vehicle":
             return [
-                heading("Job"), *self.fields(ORDER),
+                heading("Job"), *self.fields(ORDER), self.moment(OPENED, OPENED.name),
                 heading("Vehicle"), *self.fields(VEHICLE),
                 heading("Complaint"), *self.fields(COMPLAINT),
                 heading("Warranty", "leave blank when no claim will be made"), *self.fields(COVERAGE),
@@ -168,6 +173,17 @@ class Rows:
         if isinstance(value, dict):
             return {"back": f"{value['value']} {value['unit']}"}
         return {}
+
+    def moment(self, spec: Field, key: str, usual: dt.datetime | None = None) -> Row:
+        """The row of a date and time; blank it means ``usual``."""
+        row = self.field(spec, key)
+        text = str(row["text"])
+        if not text.strip():
+            return row | ({"hint": f"left blank: {say_moment(usual)}, {spec.hint}"} if usual else {})
+        try:
+            return row | {"back": say_moment(read_moment(text, self.model.localise))}
+        except InputFault as error:
+            return row | {"fault": _sentence(error.faults[0])}
 
     def items(self, kind: str) -> list[Row]:
         rows: list[Row] = []
@@ -247,6 +263,8 @@ class Rows:
         for number, text in enumerate(procedure.conditions):
             spec = Field("", _capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
             rows.append(self.field(spec, f"{base}.conditions.{number}"))
+        time = Field("", "Test made", hint="when its last reading was typed")
+        rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
         values = self.model.values
         for reading in procedure.readings:
             rows += self.reading(test, reading, values)
@@ -304,15 +322,24 @@ class Rows:
 
     def given(self, test: str, spec: GivenSpec) -> list[Row]:
         key = f"tests.{test}.given.{spec.name}"
-        usual = f"{spec.default} {spec.unit} when left blank: {spec.source}" if spec.default is not None else ""
+        assumed = f" ± {spec.half_width} {spec.unit}" if spec.half_width else ""
+        usual = (
+            f"{spec.default} {spec.unit}{assumed} when left blank: {spec.source}" if spec.default is not None else ""
+        )
         value = Field(
             "", spec.title, needed=spec.required and not usual, hint=usual, read=read_quantity(spec.unit), keyboard="decimal"
         )  # fmt: skip
         row = self.field(value, key) | {"unit": spec.unit}
         if not row["text"].strip():
-            return [row]
+            earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.given.{spec.name}")
+            return [row | {"hint": f"as found: {earlier}"} if earlier else row]
+        own = self.model.text(f"{key}.half_width").strip()
+        if spec.half_width and not own and row.get("back"):
+            row["back"] = f"{row['back']} ± {spec.half_width} {spec.unit}, assumed by the procedure"
+        width = Field("", f"{spec.title}: ±", hint=_assumed(spec), read=read_half_width(spec.unit), keyboard="decimal")
         return [
             row,
+            self.field(width, f"{key}.half_width") | {"unit": spec.unit},
             self.field(Field("", f"{spec.title}: source", hint="label, data sheet, measured with"), f"{key}.source"),
         ]
 
@@ -425,6 +452,12 @@ def _state_of_review(missing: int, review: Review) -> StepState:
 def _sentence(found: Fault) -> str:
     text = f"{found.where} {found.what}".strip()
     return f"{text}: {found.repair}" if found.repair else text
+
+
+def _assumed(spec: GivenSpec) -> str:
+    if spec.half_width:
+        return f"left blank: ± {spec.half_width} {spec.unit}, assumed by the procedure"
+    return "left blank: taken as exact; type the half-width if you know it"
 
 
 def _remarks(count: int) -> str:

@@ -49,6 +49,11 @@ def local_now() -> dt.datetime:
     return dt.datetime.now(dt.UTC).astimezone()
 
 
+def localise(moment: dt.datetime) -> dt.datetime:
+    """A date and time as this computer's zone had it on that day, summer time included."""
+    return moment.astimezone()
+
+
 def checked_name(wanted: str) -> str:
     """A sheet's name as given. Raises InputFault for one that can't be part of a file's name."""
     if not _NAME.fullmatch(wanted):
@@ -96,7 +101,9 @@ def open_sheet(
         return live
     if live is not None:
         live.stop()
-    model = FormModel(Journal.open(path), sheet=name, library=load_library(workplace.folder), clock=clock)
+    model = FormModel(
+        Journal.open(path), sheet=name, library=load_library(workplace.folder), clock=clock, localise=localise
+    )
     now = clock()
     model.begin(
         {

@@ -1,0 +1,106 @@
+"""Entries that can be read in two ways, assumed widths, and times that are stated later."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from diagnb.errors import InputFault
+from diagnb.forms.fields import read_moment, read_total
+
+HERE = dt.timezone(dt.timedelta(hours=1))
+
+
+@pytest.mark.parametrize("text", ["212,400", "212.400", "12,400 mi", "1.000"])
+def test_three_digits_after_one_mark_are_asked_about(text):
+    with pytest.raises(InputFault, match=r"without a thousands mark: [0-9]+ "):
+        read_total("km")(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "unit"),
+    [("212400", "212400", "km"), ("212 400", "212400", "km"), ("212400,5 mi", "212400.5", "mi"), ("0.400", "0.400", "km"), ("212.4", "212.4", "km")],
+)  # fmt: skip
+def test_a_plain_total_is_taken_as_it_is(text, value, unit):
+    assert read_total("km")(text) == {"value": value, "unit": unit}
+
+
+def test_the_odometer_asks_at_its_field_and_says_the_repair(bench):
+    bench.sheet.show("vehicle")
+    bench.type("vehicle.odometer", "212,400")
+    assert "without a thousands mark: 212400" in bench.row("vehicle.odometer")["fault"]
+    assert "vehicle.odometer" in [fault.where for fault in bench.model.faults()]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2026-03-02 09:05", "2026-03-02T09:05:00+01:00"),
+        ("2026.3.2 9.05", "2026-03-02T09:05:00+01:00"),
+        ("2026-03-02 09:05 UTC+02:00", "2026-03-02T09:05:00+02:00"),
+        ("2026-03-02T09:05:07.123+01:00", "2026-03-02T09:05:07+01:00"),
+        ("2026-03-02 09:05Z", "2026-03-02T09:05:00+00:00"),
+    ],
+)
+def test_a_moment_is_read_with_or_without_its_zone(text, expected):
+    assert read_moment(text, lambda moment: moment.replace(tzinfo=HERE)).isoformat() == expected
+
+
+@pytest.mark.parametrize("text", ["2026-03-02", "2026-13-02 09:05", "2026-03-02 25:05", "09:05", "yesterday", "2026-03-02 09:05+99:00"])  # fmt: skip
+def test_what_is_no_moment_is_refused_with_an_example(text):
+    with pytest.raises(InputFault, match="2026-03-02 09:05"):
+        read_moment(text, lambda moment: moment.replace(tzinfo=HERE))
+
+
+def test_the_job_and_a_test_may_have_been_earlier_and_readings_follow_the_test(bench):
+    bench.fill()
+    bench.sheet.show("vehicle")
+    bench.type("order.opened", "2026-03-02 09:05")
+    assert bench.row("order.opened")["back"] == "2026-03-02 09:05 UTC+01:00"
+    bench.sheet.show("found")
+    assert bench.row("tests.t1.time")["hint"].startswith("left blank: 2026-03-05 09:3")
+    bench.type("tests.t1.time", "2026-03-02 10:15")
+    record = bench.model.record()
+    assert record.order.opened.isoformat() == "2026-03-02T09:05:00+01:00"
+    (test,) = record.tests
+    assert {test.time, *(reading.time for reading in test.readings)} == {dt.datetime(2026, 3, 2, 10, 15, tzinfo=HERE)}
+    bench.type("tests.t1.time", "last week")
+    assert bench.row("tests.t1.time")["fault"]
+    assert [fault.where for fault in bench.model.faults()] == ["tests.t1.time"]
+
+
+def cranking(bench) -> None:
+    bench.fill()
+    bench.sheet._add_test("cranking-voltage", "found", "")
+    bench.type("tests.t2.given.air_temperature", "8")
+
+
+def test_an_assumed_width_is_shown_and_can_be_replaced(bench):
+    cranking(bench)
+    row = bench.row("tests.t2.given.air_temperature")
+    assert row["back"] == "8 °C ± 2 °C, assumed by the procedure"
+    bench.type("tests.t2.given.air_temperature.source", "thermometer beside the engine")
+    bench.type("tests.t2.given.air_temperature.half_width", "± 0,5")
+    assert bench.model.record().tests[1].given["air_temperature"].half_width == "0.5"
+    assert "assumed" not in bench.row("tests.t2.given.air_temperature")["back"]
+    bench.type("tests.t2.given.air_temperature.half_width", "0")
+    assert "above zero" in bench.row("tests.t2.given.air_temperature.half_width")["fault"]
+
+
+def test_a_width_assumed_in_another_unit_is_converted(bench):
+    cranking(bench)
+    bench.type("tests.t2.given.air_temperature", "46.4 °F")
+    bench.type("tests.t2.given.air_temperature.source", "thermometer")
+    given = bench.model.record().tests[1].given["air_temperature"]
+    assert (given.unit, float(given.half_width)) == ("°F", pytest.approx(3.6))
+
+
+def test_a_repeated_test_asks_for_its_given_values_again(bench):
+    cranking(bench)
+    bench.type("tests.t2.given.air_temperature.source", "thermometer beside the engine")
+    bench.sheet.show("left")
+    bench.sheet._repeat()
+    left = bench.model.tests("as left")[1]
+    assert bench.model.text(f"tests.{left}.given.air_temperature") == ""
+    assert bench.row(f"tests.{left}.given.air_temperature")["hint"] == "as found: 8"
