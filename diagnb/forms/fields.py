@@ -228,7 +228,7 @@ REPAIR = (
 INSTRUMENT = (
     Field("serial", "Serial number", needed=True),
     Field("calibrated", "Calibrated on", read=read_date, hint="year-month-day"),
-    Field("due", "Calibration due", read=read_date, hint="year-month-day"),
+    Field("due", "Calibration due", needed=True, read=read_date, hint="year-month-day"),
     Field("certificate", "Calibration certificate"),
     Field("checks", "Checked today", hint="leads open, leads shorted, known source"),
 )

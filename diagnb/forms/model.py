@@ -15,13 +15,14 @@ from typing import Any
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
-from diagnb.forms.draft import Draft, Library, draft_record
+from diagnb.forms.draft import Draft, Library, draft_record, instrument_for, instruments_able
 from diagnb.forms.fields import items, next_item, say_moment
 from diagnb.forms.journal import Journal, Step
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.forms.targets import field_of
 from diagnb.meters import load_sheet, sheet_files
-from diagnb.procedures import Procedure, caution_texts, load_procedure, procedure_files
+from diagnb.procedures import Procedure, ReadingSpec, caution_texts, load_procedure, procedure_files
+from diagnb.quantities import unit
 from diagnb.readiness import Remark, check
 from diagnb.record import Record, read_record
 
@@ -248,10 +249,45 @@ class FormModel:
             name = next_item(self.values, kind)
             changes = {f"{kind}.{name}.{part}": text for part, text in texts.items()}
             if kind == "tests":
+                changes |= self._instruments_by_size(name, texts.get("procedure", ""))
                 self._check_makeable(name, changes)
                 changes |= self._cautions_of(texts.get("procedure", ""))
             self.put_all(changes)
             return name
+
+    def _instruments_by_size(self, test: str, procedure: str) -> dict[str, str]:
+        """The instrument of each reading whose expected size asks for another one than the first that could take it.
+
+        It is written down when the test is added: an instrument added later never changes who took a reading.
+        """
+        known = self.library.procedures.get(procedure)
+        found = {}
+        for spec in known.readings if known else ():
+            able = instruments_able(self.values, self.library, spec)
+            if spec.expected is None or len(able) < 2:
+                continue
+            reach = {name: self._full_scale(name, spec.function) for name in able}
+            size = float(unit(spec.unit).to_si(max(abs(side) for side in spec.expected)))
+            enough = [name for name in able if reach[name] >= size]
+            best = enough[0] if enough else max(able, key=lambda name: reach[name])
+            if best != able[0]:
+                found[f"tests.{test}.readings.{spec.name}.instrument"] = best
+        return found
+
+    def _full_scale(self, instrument: str, function: str) -> float:
+        """The top of an instrument's largest range for this function, coherent SI; 0 when it has none."""
+        sheet = self.library.meters.get(self.text(f"instruments.{instrument}.meter"))
+        ranges = [r for f in sheet.functions if f.name == function for r in f.ranges] if sheet else []
+        return max((r.full_scale for r in ranges), default=0.0)
+
+    def _larger_instrument(self, test: str, spec: ReadingSpec) -> str:
+        """The title of another instrument on the sheet that reaches further, blank when there is none."""
+        able = instruments_able(self.values, self.library, spec)
+        here = instrument_for(self.values, self.library, test, spec)
+        best = max(able, key=lambda name: self._full_scale(name, spec.function), default="")
+        if not here or self._full_scale(best, spec.function) <= self._full_scale(here, spec.function):
+            return ""
+        return self.library.meters[self.text(f"instruments.{best}.meter")].title
 
     def _check_makeable(self, test: str, changes: Mapping[str, str]) -> None:
         """Raise InputFault when this test could not be worked out: then it must not get onto the sheet."""
@@ -351,6 +387,8 @@ class FormModel:
         said = self.evaluated(test)[1].get(key)
         if said and not state.fault:
             remedy = f"; {said.repair}" if said.repair else ""
+            if "above the range" in said.what and (larger := self._larger_instrument(test, spec)):
+                remedy += f", or choose “{larger}” under “taken with”"
             return ReadingState(state.back, f"{_plainly(said.what)}{remedy}", "", state.fix)
         return state
 

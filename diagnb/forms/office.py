@@ -28,6 +28,9 @@ class Office(Protocol):
     def key_files(self) -> tuple[Path, ...]:
         """The key files that this shop has."""
 
+    def keys_of(self, name: str) -> tuple[Path, ...]:
+        """The key files that were made for a person of this name."""
+
     def new_passphrase(self) -> str:
         """A generated passphrase for a new key."""
 

@@ -5,14 +5,16 @@ Row kinds and their keys are described in ``static/grid.js``.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import re
 import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from diagnb.errors import Fault, InputFault
-from diagnb.evaluation import Result
+from diagnb.evaluation import LimitCapability, Result, capabilities
 from diagnb.forms.draft import instrument_for, instruments_able
 from diagnb.forms.fields import (
     CIRCUIT,
@@ -125,6 +127,7 @@ class Rows:
         self.model = model
         self.presenter = presenter
         self.log = log
+        self._known: list[tuple[tuple[Any, ...], tuple[str, ...]]] = []
 
     def of(self, step: str) -> list[Row]:
         """All rows of one step, top to bottom. Steps without entries have none."""
@@ -170,6 +173,8 @@ class Rows:
         if key == "vehicle.vin":
             remark = vin_remark(text.strip().upper())
             return {"caution": remark} if remark else {"back": "17 characters, the check digit fits"}
+        if re.fullmatch(r"instruments\.[^.]+\.due", key) and dt.date.fromisoformat(value) < self.model.clock().date():
+            return {"caution": f"overdue since {value}: what it reads after that day is not judged"}
         if isinstance(value, dict):
             return {"back": f"{value['value']} {value['unit']}"}
         return {}
@@ -265,6 +270,7 @@ class Rows:
             rows.append(self.field(spec, f"{base}.conditions.{number}"))
         time = Field("", "Test made", hint="when its last reading was typed")
         rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
+        rows += [note(text) for text in self.before_the_test(test, procedure)]
         values = self.model.values
         for reading in procedure.readings:
             rows += self.reading(test, reading, values)
@@ -277,6 +283,33 @@ class Rows:
         rows.append(self.field(Field("", "Note"), f"{base}.note"))
         rows.append(action(f"remove.{base}", "Take this test off the sheet"))
         return rows
+
+    def before_the_test(self, test: str, procedure: Procedure) -> tuple[str, ...]:
+        """Whether the instruments on the sheet can judge the limits of this test, in plain words."""
+        model = self.model
+        sheets = {
+            name: model.library.meters[model.text(f"instruments.{name}.meter")]
+            for name in model.items("instruments")
+            if model.text(f"instruments.{name}.meter") in model.library.meters
+        }
+        if not sheets:
+            return (
+                "Before the first reading: enter the instruments, then it says here whether they can judge the limits.",
+            )
+        voltage = model.text("vehicle.system_voltage") or "12"
+        ambient: float | None = None
+        with contextlib.suppress(InputFault, ValueError):
+            ambient = float(read_decimal("°C")(model.text("conditions.ambient_degc")))
+        own = frozenset(d.name for d in procedure.derived if model.text(f"tests.{test}.limits.{d.name}.use") == "own")
+        names = tuple(self._instrument_name(name) for name in sheets)
+        asked = (procedure.id, tuple(sheets.items()), names, voltage, ambient, own)
+        found = next((said for known, said in self._known if known == asked), None)
+        if found is None:
+            able = capabilities(procedure, sheets, system_voltage=voltage, ambient_degc=ambient)
+            titles = {r.name: r.title for r in procedure.readings}
+            found = tuple(_capable(c, titles) for c in able if c.result not in own)
+            self._known = [*self._known[-20:], (asked, found)]
+        return found
 
     def changed(self, step: str, key: str, before: Sequence[Mapping[str, Any]]) -> list[Row] | None:
         """The rows of a step that a change of ``key`` altered; None when the whole step has to be drawn again.
@@ -452,6 +485,21 @@ def _state_of_review(missing: int, review: Review) -> StepState:
 def _sentence(found: Fault) -> str:
     text = f"{found.where} {found.what}".strip()
     return f"{text}: {found.repair}" if found.repair else text
+
+
+def _capable(found: LimitCapability, titles: Mapping[str, str]) -> str:
+    by = " and ".join(titles.get(name, name) for name in found.by)
+    low, high = (f"{side:.3g}" for side in found.undecided_zone)
+    unit = "" if found.unit == "1" else f" {found.unit}"
+    if not found.capable:
+        return (
+            f"Before the first reading: {found.title}, by “{by}”: these instruments are too coarse for this limit. "
+            f"The tolerance would have to be {found.narrowest_tolerance:.2g}{unit} wide or more."
+        )
+    return (
+        f"Before the first reading: {found.title}, by “{by}”: these instruments can judge this limit. "
+        f"Only values between {low}{unit} and {high}{unit} would stay conditional."
+    )
 
 
 def _assumed(spec: GivenSpec) -> str:

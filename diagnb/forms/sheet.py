@@ -15,9 +15,10 @@ from typing import Any, ParamSpec
 
 import ipywidgets as widgets
 
-from diagnb.errors import DiagnbError
+from diagnb.errors import DiagnbError, fault
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Office
+from diagnb.forms.picker import first_offered, offered
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.rows import STEPS, Row, Rows, changed_rows, step_of
 from diagnb.forms.signing_step import SigningStep
@@ -80,6 +81,7 @@ class Sheet:
             closed=self._closed,
             reveal=self._reveal,
         )
+        self._pickers: dict[str, tuple[Any, Any]] = {}
         self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
         self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
         self.back = _button("Back", self.guarded(lambda: self._move(-1)))
@@ -132,8 +134,11 @@ class Sheet:
         return _box([self._add_button(kind, label)], "dn-buttons")
 
     def _test_adders(self, step: str) -> list[Any]:
-        titles = [(p.title, name) for name, p in sorted(self.model.library.procedures.items())]
-        choice = widgets.Dropdown(options=titles, description="Test to add")
+        find = widgets.Text(description="Find a test", placeholder="words or number")
+        choice = widgets.Dropdown(description="Test to add")
+        self._pickers[step] = (find, choice)
+        self._offer_tests(step)
+        find.observe(lambda _change: self._narrow(step), names="value")
         add = _button("Add this test", self.guarded(lambda: self._add_test(choice.value, step, "")))
         buttons = [add]
         if step == "found":
@@ -141,8 +146,27 @@ class Sheet:
             buttons.append(_button("Add it to isolate the fault", isolating))
         else:
             repeat = _button("Repeat each as-found test", self.guarded(self._repeat), go=True)
-            return [_box([repeat], "dn-buttons"), choice, _box(buttons, "dn-buttons")]
-        return [choice, _box(buttons, "dn-buttons")]
+            return [_box([repeat], "dn-buttons"), find, choice, _box(buttons, "dn-buttons")]
+        return [find, choice, _box(buttons, "dn-buttons")]
+
+    def _narrow(self, step: str) -> None:
+        self.guarded(self._offer_tests)(step)
+
+    def _offer_tests(self, step: str) -> None:
+        """Bring the list of tests up to date with the circuit, the system voltage and the words typed."""
+        find, choice = self._pickers[step]
+        options = offered(
+            self.model.library.procedures.values(),
+            system_voltage=self.model.text("vehicle.system_voltage"),
+            circuit_class=self.model.text("circuit.class"),
+            words=find.value,
+        )
+        if tuple(choice.options) == options:
+            return
+        before = choice.value
+        choice.options = options
+        names = [name for _, name in options]
+        choice.value = before if before and before in names else first_offered(options) or None
 
     # -- callbacks ---------------------------------------------------------------------------------------
 
@@ -242,7 +266,9 @@ class Sheet:
             return
         self.show(self.here)
 
-    def _add_test(self, procedure: str, step: str, phase: str) -> None:
+    def _add_test(self, procedure: str | None, step: str, phase: str) -> None:
+        if not procedure:
+            raise fault("Test to add", "is not chosen", "choose a line of the list that is no heading")
         name = self.model.add(
             "tests", procedure=procedure, phase=phase or ("as found" if step == "found" else "as left")
         )
@@ -333,6 +359,8 @@ class Sheet:
                 if rows:
                     self.grids[step].show(rows)
                 self.grids[step].locked = self.model.locked
+            if step in self._pickers:
+                self._offer_tests(step)
             if step == "review":
                 self.table.value = self.signing.summary()
             for name, screen in self.screens.items():

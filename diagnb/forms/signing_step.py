@@ -26,6 +26,8 @@ from diagnb.record import Record
 Watched = Callable[[Callable[[], object], Callable[[str], None]], Callable[[], None]]
 """``(action, say)`` → ``action`` whose faults are said by ``say`` and logged."""
 _TYPED = "signature.typed_name"
+_SHORTEST = 12
+"""The fewest characters of a passphrase."""
 
 
 class SigningStep:
@@ -57,6 +59,11 @@ class SigningStep:
         self.passphrase = SecretField()
         self.make = _button("Make a key for this technician", self._beside(self.said_at_key, self._make_key))
         self.made = widgets.HTML()
+        self.question_at_key = widgets.HTML()
+        self.another = _button("Make another key", self._beside(self.said_at_key, lambda: self._make_key(another=True)))
+        self.keep = _button("Use the key there is", self._beside(self.said_at_key, self._keep_key), go=True)
+        self.asking_at_key = _box([self.question_at_key, _row([self.keep, self.another])])
+        self.asking_at_key.layout.display = "none"
         self.pad = SignaturePad()
         self.typed = EntryGrid(on_edit=self._edit, sheet=model.sheet, title="Signature", rows=self._typed_rows())
         self.sign = _button("Sign report", self._beside(self.said_at_sign, self._ask), go=True)
@@ -73,6 +80,7 @@ class SigningStep:
                 self.passphrase,
                 _row([self.make]),
                 self.said_at_key,
+                self.asking_at_key,
                 self.made,
             ]
         )
@@ -178,19 +186,44 @@ class SigningStep:
 
     # -- keys --------------------------------------------------------------------------------------------
 
-    def _make_key(self) -> None:
+    def _make_key(self, *, another: bool = False) -> None:
         name = self.model.text("people.technician.name").strip()
         if not name:
             raise fault(
                 "people.technician.name", "the technician's name is missing", "enter it at Instruments and people"
             )
-        passphrase = self.office.new_passphrase()
+        if not another and (known := self.office.keys_of(name)):
+            self.question_at_key.value = _remark(
+                f"There is a key for {name} already: {', '.join(path.name for path in known)}. Make another one?"
+            )
+            self.asking_at_key.layout.display = ""
+            return
+        self.asking_at_key.layout.display = "none"
+        typed = self.passphrase.secret
+        if typed and len(typed) < _SHORTEST:
+            raise fault(
+                "passphrase",
+                f"has fewer than {_SHORTEST} characters",
+                f"type {_SHORTEST} or more, or leave the field blank and one is made",
+            )
+        passphrase = typed or self.office.new_passphrase()
         path = self.office.make_key(name=name, passphrase=passphrase.encode())
         self._list_keys()
         self.key.value = str(path)
+        if typed:
+            self.made.value = _remark(f"The key {path.name} is made, with the passphrase that you typed.")
+            return
         self.passphrase.reveal(
             passphrase, "The key is made. Write its passphrase down now; it is shown once and kept nowhere:"
         )
+
+    def _keep_key(self) -> None:
+        """Use the key there is."""
+        self.asking_at_key.layout.display = "none"
+        name = self.model.text("people.technician.name").strip()
+        known = self.office.keys_of(name)
+        if known:
+            self.key.value = str(known[0])
 
     # -- signing -----------------------------------------------------------------------------------------
 

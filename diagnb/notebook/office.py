@@ -42,6 +42,11 @@ class ShopOffice:
         people = (p for p in self.keys.iterdir() if p.suffix in (".p12", ".pem") and p.stem != "authority")
         return tuple(sorted(p for p in people if p.is_file()))
 
+    def keys_of(self, name: str) -> tuple[Path, ...]:
+        """The key files that were made for a person of this name: named after it, with a number from the second on."""
+        stem = re.escape(_stem(name))
+        return tuple(path for path in self.key_files() if re.fullmatch(rf"{stem}(-\d+)?", path.stem))
+
     def new_passphrase(self) -> str:
         """A generated passphrase for a new key."""
         from diagnb.signing import generate_passphrase
@@ -62,7 +67,7 @@ class ShopOffice:
         return path
 
     def _free_name(self, name: str) -> Path:
-        stem = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-").lower() or "technician"
+        stem = _stem(name)
         path, number = self.keys / f"{stem}.p12", 1
         while path.exists():
             number += 1
@@ -103,6 +108,11 @@ def sign_report(pdf: bytes, *, key: Any, location: str, moment: datetime) -> byt
     from diagnb.signing import certify
 
     return certify(pdf, key=key, field="Technician", reason=MEANING, location=location, moment=moment)
+
+
+def _stem(name: str) -> str:
+    """A person's name as the name of a file."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-").lower() or "technician"
 
 
 def _folded(name: str) -> str:

@@ -69,7 +69,7 @@ class Form:
         page.fill(field("instruments.m1.calibrated"), "2026-01-10")
         page.fill(field("instruments.m1.due"), "2099-01-10")
 
-    def add_test(self, title: str = "Feed-side voltage drop") -> None:
+    def add_test(self, title: str = "P09 Feed-side voltage drop") -> None:
         self.step("As found")
         self.page.locator(".widget-dropdown select:visible").select_option(label=title)
         self.press("Add this test")

@@ -13,7 +13,7 @@ from ipywidgets import Widget
 from diagnb.forms.rows import STEPS
 from diagnb.proof import verify_report
 from diagnb.record import canonical_bytes
-from diagnb.signing import load_trust
+from diagnb.signing import load_key, load_trust
 
 
 def fill(bench) -> None:
@@ -195,10 +195,78 @@ def test_taking_a_test_off_removes_its_rows(bench):
 
 def test_a_second_instrument_with_the_function_brings_the_choice(bench):
     fill(bench)
-    assert bench.row("tests.t1.readings.load_current.instrument")["text"] == "m1"
+    assert bench.row("tests.t1.readings.load_current.instrument")["text"] == "m2"
+    bench.type("tests.t1.readings.load_current.instrument", "m1")
+    bench.type("tests.t1.readings.load_current", "4.80")
+    assert bench.model.record().tests[0].readings[1].instrument == "m1"
+
+
+def test_above_the_range_the_larger_instrument_is_named(bench):
+    fill(bench)
+    bench.type("tests.t1.readings.load_current.instrument", "m1")
+    bench.type("tests.t1.readings.load_current", "35.2")
+    said = bench.row("tests.t1.readings.load_current")["fault"]
+    assert "above the range" in said
+    assert "choose “Clamp-on current meter, DC, two ranges”" in said
     bench.type("tests.t1.readings.load_current.instrument", "m2")
-    bench.type("tests.t1.readings.load_current", "4.8")
-    assert bench.model.record().tests[0].readings[1].instrument == "m2"
+    assert bench.row("tests.t1.readings.load_current")["fault"] == ""
+
+
+def test_an_instrument_added_later_changes_no_reading_there_is(bench):
+    for key, text in bench.visit.items():
+        if not key.startswith("instruments.m2"):
+            bench.model.put(key, text)
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    bench.model.put("tests.t1.readings.load_current", "4.80")
+    bench.model.add("instruments", meter="dc-clamp", serial="S-2", due="2027-01-10")
+    assert bench.model.record().tests[0].readings[0].instrument == "m1"
+
+
+def test_an_overdue_date_is_said_at_the_field_and_a_blank_one_is_missing(bench):
+    fill(bench)
+    bench.sheet.show("instruments")
+    bench.type("instruments.m1.due", "2026-02-01")
+    assert bench.row("instruments.m1.due")["caution"].startswith("overdue since 2026-02-01")
+    bench.type("instruments.m1.due", "")
+    assert bench.row("instruments.m1.due")["needed"]
+    assert [fault.where for fault in bench.model.faults()] == ["instruments.m1.due"]
+
+
+def test_the_form_says_before_the_first_reading_what_the_instruments_can_judge(bench):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    notes = [row["label"] for row in bench.sheet.grids["found"].rows if row["kind"] == "note"]
+    assert any("can judge this limit" in text and "Feed-side voltage drop" in text for text in notes)
+    bench.type("tests.t1.readings.drop", "350 mV")
+    after = [row["label"] for row in bench.sheet.grids["found"].rows if row["kind"] == "note"]
+    assert after == notes
+
+
+def test_a_key_takes_the_passphrase_typed_and_a_second_one_is_asked_about(bench):
+    fill(bench)
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.passphrase.secret = "too short"
+    step.make.click()
+    assert "fewer than 12 characters" in step.said_at_key.value
+    assert bench.office.key_files() == ()
+    step.passphrase.secret = "long enough to keep"
+    step.make.click()
+    assert step.said_at_key.value == ""
+    (first,) = bench.office.key_files()
+    assert "long enough to keep" not in step.made.value
+    load_key(first, b"long enough to keep")
+    step.make.click()
+    assert "There is a key for Ann Example already: ann-example.p12" in step.question_at_key.value
+    assert bench.office.key_files() == (first,)
+    step.keep.click()
+    assert step.asking_at_key.layout.display == "none"
+    step.make.click()
+    step.another.click()
+    assert len(bench.office.key_files()) == 2
+    assert bench.office.keys_of("Ann") == ()
 
 
 def test_the_rows_kept_for_a_later_view_are_those_of_now(bench):
