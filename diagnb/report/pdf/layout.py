@@ -62,7 +62,9 @@ def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float
                 # the end mark never stands alone on a page
                 last = strips[-1]
                 strips[-1] = Strip(last.height, last.marks, last.space, True, last.head)
-            strips.extend(_strips(block, root, left, width))
+            added = _strips(block, root, left, width)
+            introduces = index > 0 and isinstance(blocks[index - 1], Heading) and isinstance(following, Table)
+            strips.extend(_bound(added) if introduces and isinstance(block, Paragraph) and len(added) < 4 else added)
         index += 1
     if closing is not None and isinstance(blocks[-1], EndMark):
         # Signatures and proof stay on one page, and on the page before when they fit there.

@@ -77,16 +77,21 @@ def specifications(matter: Matter) -> list[Block]:
     """The accuracy specification of each function and range that was read, under the id of its instrument."""
     wording = matter.wording
     rows: list[tuple[CellLike, ...]] = []
+    before: tuple[str, str, str] | None = None
     for instrument, sheet, function, chosen in _used(matter):
+        further = "; ".join(_further(matter, instrument, sheet, function, chosen))
+        own = (instrument.id, function.name, further)
         rows.append(
             (
-                Cell(instrument.id, strong=True, detail=matter.short(sheet.title, 200)),
+                # What holds for several ranges of one function is said once.
+                "" if own == before else Cell(instrument.id, strong=True, detail=matter.short(sheet.title, 200)),
                 Cell(function.name, detail=chosen.name),
                 _accuracy(matter, chosen),
                 _step(matter, chosen, function.unit),
-                "; ".join(_further(matter, instrument, sheet, function, chosen)),
+                "" if own == before else further,
             )
         )
+        before = own
     if not rows:
         return []
     kept, left = matter.rows(rows)
@@ -107,7 +112,8 @@ def _used(matter: Matter) -> list[tuple[Instrument, AccuracySheet, Function, Ran
                 found.setdefault((read.instrument, function, read.reading.range.name), read.reading.range)
     rows = []
     for instrument in matter.record.instruments:
-        for (name, function, _), chosen in found.items():
+        order = {key[:2]: index for index, key in reversed(list(enumerate(found)))}
+        for (name, function, _), chosen in sorted(found.items(), key=lambda item: order[item[0][:2]]):
             if name == instrument.id:
                 sheet = sheet_of(matter.record, instrument.meter)
                 rows.append((instrument, sheet, sheet.function(function), chosen))

@@ -40,7 +40,7 @@ def derived(matter: Matter) -> list[Block]:
     align: tuple[Align, ...] = ("left", "left", "left", "right", "right", "left")
     return [
         Heading(2, wording.say("section.derived")),
-        Table(head, kept, (32, 29, 22, 6, 9, 15), align, (*notes, *left)),
+        Table(head, kept, (28, 27, 21, 6, 9, 24), align, (*notes, *left)),
     ]
 
 
@@ -123,7 +123,7 @@ def limits(matter: Matter) -> list[Block]:
             said = wording.say(f"tag.{tag}") if wording.has(f"tag.{tag}") else limit.tag
             row = (
                 Cell(result.title, strong=True),
-                matter.limit(limit, scale_of(result)),
+                matter.limit(limit),
                 matter.limit_source(limit),
                 matter.short("; ".join(p for p in (limit.method, limit.condition) if p), 300),
                 said,

@@ -146,7 +146,9 @@ def readings(matter: Matter) -> list[Block]:
                     label,
                     Cell(
                         titles.get(reading.name, reading.name),
-                        detail="; ".join(_corrections(matter, procedure, reading, notes.get(reading.name, ()))),
+                        detail="; ".join(
+                            (reading.name, *_corrections(matter, procedure, reading, notes.get(reading.name, ())))
+                        ),
                     ),
                     Cell(_displayed(matter, reading), mono=True),
                     ", ".join(p for p in (reading.instrument, reading.range) if p),
@@ -161,13 +163,13 @@ def readings(matter: Matter) -> list[Block]:
             spec = procedure.given(name)
             title = matter.labelled("given", spec.title if spec else name.replace("_", " "))
             said = Cell(wording.say("text.given-stated"), detail=given.source)
-            rows.append((label, title, Cell(_stated(matter, given), mono=True), "–", said))
+            rows.append((label, Cell(title, detail=name), Cell(_stated(matter, given), mono=True), "–", said))
             label = ""
         for spec in givens_assumed(matter, test, results):
             given = Given(value=spec.default or "", unit=spec.unit, source=spec.source, half_width=spec.half_width)
             title = matter.labelled("given", spec.title)
             said = Cell(wording.say("text.given-assumed"), detail=given.source)
-            rows.append((label, title, Cell(_stated(matter, given), mono=True), "–", said))
+            rows.append((label, Cell(title, detail=spec.name), Cell(_stated(matter, given), mono=True), "–", said))
             label = ""
     if not rows:
         return [Heading(2, wording.say("section.readings")), Paragraph(wording.say("text.no-tests"))]
