@@ -237,6 +237,7 @@ def run_drift(options: argparse.Namespace) -> int:
         & np.isfinite(rows.value)
     )
     found = drift_over_use(
+        value_unit=_si_symbol(rows),
         use=rows.distance_km, value=rows.value, standard_uncertainty=rows.standard_uncertainty, asset=rows.asset.codes,
         instrument=rows.instrument.codes,
     )  # fmt: skip
@@ -248,6 +249,14 @@ def run_drift(options: argparse.Namespace) -> int:
     )  # fmt: skip
     _show(options, data, found, [table], lambda: plot_drift(found, use=rows.distance_km, value=rows.value, limit=limit))
     return 0
+
+
+def _si_symbol(rows: Any) -> str:
+    """The unit that the rows' values are in, where one of their own units says it."""
+    from diagnb.quantities import unit
+
+    names = {name for code, name in enumerate(rows.unit.names) if name and (rows.unit.codes == code).any()}
+    return next((n for n in sorted(names) if unit(n).factor == 1 and unit(n).offset == 0), "SI unit" if names else "")
 
 
 def run_measurement(options: argparse.Namespace) -> int:

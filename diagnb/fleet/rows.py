@@ -182,7 +182,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
         read[name], bad = numbers(given[name]) if name in given else (np.full(n, np.nan), np.zeros(n, dtype=bool))
         aside.put("number", bad, name)
     revision, bad = numbers(given["revision"]) if "revision" in given else (np.ones(n), np.zeros(n, dtype=bool))
-    aside.put("revision", bad | ~(revision >= 1) | (revision != np.floor(revision)), "revision")
+    aside.put("revision", bad | ~((revision >= 1) & (revision < 1e9)) | (revision != np.floor(revision)), "revision")
     aside.put("uncertainty", read["standard_uncertainty"] < 0, "standard_uncertainty")
     aside.put("limits", read["lower"] > read["upper"], "lower")
     aside.put("phase", ~texts["phase"].marked(PHASES), "phase")
@@ -200,7 +200,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
     return Rows(
         **{name: texts[name].take(keep) for name in TEXTS if name not in ("verdict", "schema")},
         **{name: _frozen(column[keep]) for name, column in read.items()},
-        revision=_frozen(np.where(np.isfinite(revision), revision, 0).astype(np.int64)[keep]), date=_frozen(day[keep]),
+        revision=_frozen(revision[keep].astype(np.int64)), date=_frozen(day[keep]),
         verdict=_frozen(verdict_of[texts["verdict"].codes[keep]].astype(np.uint8)), row=_frozen(np.nonzero(keep)[0] + 1),
         faults=tuple(faults + aside.faults()), set_aside=aside.by_code(),
     )  # fmt: skip
