@@ -74,6 +74,13 @@ def test_values_assumed_by_a_procedure_stand_with_their_half_width_and_source(re
     assert "Values assumed by the procedures were used:" in remarks and "Test 7, Share of the capacity" in remarks
 
 
+def test_half_widths_of_a_wire_say_whether_they_were_stated():
+    record = load_record(next(p for p in RECORDS if p.stem == "path-test"))
+    assert "± 5 % (assumed by the procedure); ± 10 K (assumed by the procedure)" in section(
+        blocks_of(record), "readings"
+    )
+
+
 def test_constants_and_tables_stand_with_value_unit_and_source(record):
     basis = section(blocks_of(record), "basis")
     assert "copper_zero −234.5 °C inferred zero-resistance temperature" in basis

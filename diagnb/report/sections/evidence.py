@@ -39,7 +39,7 @@ def codes(matter: Matter) -> list[Block]:
         for code in sorted(matter.record.codes, key=lambda c: order[c.phase])
     ]
     return _table(
-        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (12, 22, 30, 12, 16, 24)
+        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (16, 22, 28, 12, 16, 22)
     )
 
 
@@ -68,7 +68,7 @@ def parts(matter: Matter) -> list[Block]:
             )
         )
     columns = ("action", "part", "description", "serial", "lot", "kept-at")
-    return _table(matter, "parts", columns, rows, (17, 16, 28, 14, 12, 22))
+    return _table(matter, "parts", columns, rows, (22, 15, 27, 12, 11, 22))
 
 
 def instruments(matter: Matter) -> list[Block]:
@@ -192,7 +192,9 @@ def _wires(matter: Matter, test: CircuitTest) -> list[tuple[str, str, str]]:
             )
             kelvin = wire.temperature_half_width_k or f"{TEMPERATURE_HALF_WIDTH_K:g}"
             title = matter.labelled("given", f"{a.name} → {b.name}")
-            found.append((title, shown, f"± {length}; ± {number(kelvin)} K"))
+            marks = (wire.length_half_width_m, wire.temperature_half_width_k)
+            first, second = (matter.wording.say("text.given-stated" if m else "text.given-assumed") for m in marks)
+            found.append((title, shown, f"± {length} ({first}); ± {number(kelvin)} K ({second})"))
     return found
 
 
