@@ -39,7 +39,7 @@ def codes(matter: Matter) -> list[Block]:
         for code in sorted(matter.record.codes, key=lambda c: order[c.phase])
     ]
     return _table(
-        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (16, 22, 28, 12, 16, 22)
+        matter, "codes", ("phase", "code", "meaning", "status", "note", "time"), rows, (15, 21, 31, 11, 15, 22)
     )
 
 
@@ -68,7 +68,7 @@ def parts(matter: Matter) -> list[Block]:
             )
         )
     columns = ("action", "part", "description", "serial", "lot", "kept-at")
-    return _table(matter, "parts", columns, rows, (22, 15, 27, 12, 11, 22))
+    return _table(matter, "parts", columns, rows, (22, 15, 30, 10, 10, 22))
 
 
 def instruments(matter: Matter) -> list[Block]:
