@@ -9,6 +9,7 @@ import csv
 import io
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from multiprocessing import get_context
@@ -16,11 +17,13 @@ from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
 
+from diagnb.errors import DiagnbError, fault
 from diagnb.proof import TECHNICIAN, Verification, unanswered
 
 SECONDS_PER_FILE = 60.0
 BYTES_PER_PROCESS = 4 * 2**30
 _START_SECONDS = 120.0
+_MOST_FAILED_STARTS = 3
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 COLUMNS = (
     "file", "trustworthy", "record", "revision", "sha256", "signed by", "signed at", "time stamped", "intact",
@@ -48,39 +51,44 @@ def verify_many(
     """The answers about all files in the order of ``jobs``, without their records.
 
     ``seconds`` bounds each file, ``processes`` how many are looked at at once. ``progress`` is called with the number
-    of files done and the newest answer. Raises nothing for the content of the files.
+    of files done and the newest answer. Raises nothing for the content of the files; InputFault when no process can be
+    started.
     """
     answers: dict[int, Verification] = {}
     waiting = list(range(len(jobs)))[::-1]
     workers: list[_Worker] = []
-
-    def settle(number: int, answer: Verification) -> None:
-        answers[number] = answer
-        if progress is not None:
-            progress(len(answers), answer)
-
+    failed = 0
     try:
         while len(answers) < len(jobs):
-            while waiting and len(workers) < max(1, min(processes, len(jobs))):
+            while len(workers) < min(max(1, processes), len(jobs) - len(answers)):
                 workers.append(_Worker(moment, expected))
             for worker in workers:
-                if worker.number is None and waiting:
-                    first = waiting.pop()
-                    worker.give(first, jobs[first], seconds)
-            busy = [w for w in workers if w.number is not None]
-            until = max(0.0, min(w.deadline for w in busy) - time.monotonic())
-            ready = set(map(id, wait([w.connection for w in busy], timeout=min(until, 1.0) + 0.01)))
-            for worker, number in [(w, w.number) for w in busy if w.number is not None]:
-                if id(worker.connection) in ready:
-                    answer, alive = worker.take(jobs[number])
+                if worker.ready and worker.number is None and waiting:
+                    worker.give(waiting.pop(), jobs, seconds)
+            busy = [w for w in workers if w.number is not None or not w.ready]
+            first = min(w.deadline for w in busy) - time.monotonic()
+            heard = set(map(id, wait([w.connection for w in busy], timeout=min(max(0.0, first), 1.0) + 0.01)))
+            for worker in busy:
+                number, starting = worker.number, not worker.ready
+                if id(worker.connection) in heard:
+                    answer = worker.take()
                 elif time.monotonic() > worker.deadline:
-                    answer, alive = unanswered(str(jobs[number].report), "took-too-long"), False
+                    answer = "took-too-long"
                 else:
                     continue
-                settle(number, answer)
-                if not alive:
+                if isinstance(answer, str):
                     worker.stop()
                     workers.remove(worker)
+                failed = failed + 1 if starting and isinstance(answer, str) else 0
+                if failed > _MOST_FAILED_STARTS:
+                    raise fault(
+                        "processes", "can't be started here", "verify the files one by one, or in smaller groups"
+                    )
+                if number is not None and answer is not None:
+                    label = str(jobs[number].report)
+                    answers[number] = unanswered(label, answer) if isinstance(answer, str) else answer
+                    if progress is not None:
+                        progress(len(answers), answers[number])
     finally:
         for worker in workers:
             worker.stop()
@@ -88,7 +96,7 @@ def verify_many(
 
 
 class _Worker:
-    """One process and the line to it."""
+    """One process and the line to it. It says when it is ready; only then the time of a file begins to count."""
 
     def __init__(self, moment: datetime, expected: tuple[str, ...]) -> None:
         context = get_context("spawn")
@@ -96,30 +104,30 @@ class _Worker:
         self.process = context.Process(target=_work, args=(theirs, moment, expected), daemon=True)
         self.process.start()
         theirs.close()
+        self.ready = False
         self.number: int | None = None
-        self.deadline = 0.0
-        self._fresh = True
+        self.deadline = time.monotonic() + _START_SECONDS
 
-    def give(self, number: int, job: Job, seconds: float) -> None:
+    def give(self, number: int, jobs: Sequence[Job], seconds: float) -> None:
         self.number = number
-        # the first file also pays for starting the process
-        self.deadline = time.monotonic() + seconds + (_START_SECONDS if self._fresh else 0.0)
-        self.connection.send(job)
+        self.deadline = time.monotonic() + seconds
+        with suppress(OSError):  # a process that died meanwhile is noticed when its answer is taken
+            self.connection.send(jobs[number])
 
-    def take(self, job: Job) -> tuple[Verification, bool]:
-        """The answer, and whether the process lives on."""
+    def take(self) -> Verification | str | None:
+        """The answer, or why there is none; None when the process has only said that it is ready."""
         try:
-            answer: Verification = self.connection.recv()
+            answer: Verification | None = self.connection.recv()
         except (EOFError, OSError):
-            return unanswered(str(job.report), "verification-stopped"), False
-        self.number, self._fresh = None, False
-        return answer, True
+            return "verification-stopped"
+        self.ready, self.number = True, None
+        return answer
 
     def stop(self) -> None:
         self.connection.close()
         if self.process.is_alive():
             self.process.kill()
-        self.process.join(10)
+        self.process.join()
         self.process.close()
 
 
@@ -129,16 +137,23 @@ def _work(connection: Connection, moment: datetime, expected: tuple[str, ...]) -
 
     _limit_memory()
     lists: dict[Path, Any] = {}
-    while True:
-        try:
+    try:
+        connection.send(None)
+        while True:
             job = connection.recv()
-        except (EOFError, OSError, KeyboardInterrupt):
-            return
-        if job.trust is not None and job.trust not in lists:
-            lists[job.trust] = load_trust(job.trust)
-        trust = lists[job.trust] if job.trust is not None else TrustList(())
-        found = verify_report(job.report, trust=trust, moment=moment, expected=expected)
-        connection.send(replace(found, record=None, evaluation=None, salt=""))
+            try:
+                if job.trust is not None and job.trust not in lists:
+                    lists[job.trust] = load_trust(job.trust)
+                trust = lists[job.trust] if job.trust is not None else TrustList(())
+                found = verify_report(job.report, trust=trust, moment=moment, expected=expected)
+                answer = replace(found, record=None, evaluation=None, salt="")
+            except DiagnbError:
+                answer = unanswered(str(job.report), "trust-list-unreadable")
+            except Exception:  # noqa: BLE001 - one file must not end the run
+                answer = unanswered(str(job.report), "verification-stopped")
+            connection.send(answer)
+    except (EOFError, OSError, KeyboardInterrupt):
+        return
 
 
 def _limit_memory() -> None:

@@ -68,6 +68,7 @@ REASONS: dict[str, str] = {
     "reviewer-is-technician": "technician and reviewer are one person, so nobody else has looked at it",
     "file-unreadable": "the file can't be read",
     "took-too-long": "verifying the file took longer than allowed",
+    "trust-list-unreadable": "the trust list can't be read",
     "verification-stopped": "verifying the file broke off: it needs more memory than allowed, or breaks a library",
     **LINEAGE_REASONS,
     **LINEAGE_NOTES,
