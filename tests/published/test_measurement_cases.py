@@ -520,7 +520,11 @@ def _strd(name: str) -> None:
             data = [c, *([c - 0.1, c + 0.1] * 500)]
         assert len(data) == inputs["n"]
         mean = type_a(data)
-        return {"r1": lag_one_correlation(data), "mean": mean.value, "s": mean.standard_uncertainty * math.sqrt(len(data))}
+        return {
+            "r1": lag_one_correlation(data),
+            "mean": mean.value,
+            "s": mean.standard_uncertainty * math.sqrt(len(data)),
+        }
 
 
 for _name in ("NumAcc1", "NumAcc2", "NumAcc4", "Lew", "Lottery"):

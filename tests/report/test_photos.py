@@ -30,7 +30,11 @@ def picture(width: int = 900, height: int = 600, mode: str = "RGB") -> Image.Ima
     image = Image.new("RGB", (width, height), "#d8d2c4")
     draw = ImageDraw.Draw(image)
     draw.rectangle((width // 8, height // 4, width // 2, height // 2), fill="#3a3a3a")
-    draw.ellipse((width // 2, height // 3, width - width // 20, height - height // 20), outline="#7a3b12", width=max(1, width // 50))
+    draw.ellipse(
+        (width // 2, height // 3, width - width // 20, height - height // 20),
+        outline="#7a3b12",
+        width=max(1, width // 50),
+    )
     return image.convert(mode)
 
 
