@@ -7,9 +7,10 @@ anything else. One lock lets callbacks arrive on any thread.
 from __future__ import annotations
 
 import datetime as dt
+import re
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -452,7 +453,11 @@ class FormModel:
                 record = read_record(draft.plain)
             except InputFault as error:
                 known = {f.where for f in found}
-                said = [Fault(draft.key_of(f.where), f.what, f.repair) for f in error.faults]
+                said = [
+                    Fault(key, self._in_titles(key, f.what), f.repair)
+                    for f in error.faults
+                    for key in (draft.key_of(f.where),)
+                ]
                 found += [f for f in said if f.where not in known and not _is_echo(f, known)]
                 raise InputFault(found or error.faults) from error
             if found:
@@ -498,10 +503,43 @@ class FormModel:
             return Review(faults, None, (), blank)
         evaluation = evaluate(record)
         found = check(record, evaluation) if record.tests else ()
-        remarks = tuple((field_of(self, r, draft.key_of(r.where)), r) for r in found)
+        remarks = tuple((field_of(self, r, draft.key_of(r.where)), self._in_words(r)) for r in found)
         review = Review(faults, evaluation, remarks, blank)
         self._reviewed = {number: review}
         return review
+
+    def _in_words(self, remark: Remark) -> Remark:
+        """The remark with tests and instruments called as people know them, not by their ids."""
+
+        def named(found: re.Match[str]) -> str:
+            kind, name = found.groups()
+            if kind == "test" and name in self.tests():
+                return f"“{self.test_name(name)}”"
+            if kind == "instrument" and name in self.items("instruments"):
+                return f"“{self.instrument_name(name)}”"
+            return found.group()
+
+        said, mended = (re.sub(r"\b(test|instrument) ([tm]\d+)\b", named, s) for s in (remark.message, remark.repair))
+        return replace(remark, message=said, repair=mended)
+
+    def _in_titles(self, where: str, what: str) -> str:
+        """A fault's text with a reading's title in place of its name."""
+        _, test, _, name, *_ = [*where.split("."), "", "", ""]
+        procedure = self.procedure(test) if where.startswith("tests.") else None
+        spec = (procedure.reading(name) or procedure.given(name)) if procedure else None
+        return re.sub(rf"\b{re.escape(name)}\b", spec.title, what, count=1) if spec else what
+
+    def test_name(self, test: str) -> str:
+        """A short name of a test for people: procedure and phase."""
+        known = self.procedure(test)
+        title = known.title if known else self.text(f"tests.{test}.procedure")
+        return f"{title}, {self.text(f'tests.{test}.phase')}"
+
+    def instrument_name(self, name: str) -> str:
+        """An instrument for people: its type and serial number."""
+        sheet = self.library.meters.get(self.text(f"instruments.{name}.meter"))
+        serial = self.text(f"instruments.{name}.serial")
+        return f"{sheet.title if sheet else name}{f', {serial}' if serial else ''}"
 
     def _usable(self) -> Mapping[str, str]:
         """The entries without those that a test's evaluation had to leave out."""

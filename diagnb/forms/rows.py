@@ -202,7 +202,7 @@ class Rows:
 
     def _shown_by(self, finding: str, test: str) -> Row:
         spec = Field(
-            f"shows.{test}", f"Shown by {self.test_name(test)}", "choice", options=(("", "no"), ("yes", "yes"))
+            f"shows.{test}", f"Shown by {self.model.test_name(test)}", "choice", options=(("", "no"), ("yes", "yes"))
         )
         return self.field(spec, f"findings.{finding}.shows.{test}")
 
@@ -220,18 +220,12 @@ class Rows:
 
     # -- tests -------------------------------------------------------------------------------------------
 
-    def test_name(self, test: str) -> str:
-        """A short name of a test for people: procedure and phase."""
-        procedure = self.model.procedure(test)
-        title = procedure.title if procedure else self.model.text(f"tests.{test}.procedure")
-        return f"{title}, {self.model.text(f'tests.{test}.phase')}"
-
     def title_of(self, key: str) -> str:
         """What a reading or given value of a test is called, with its test."""
         _, test, kind, name, *_ = [*key.split("."), "", "", ""]
         procedure = self.model.procedure(test)
         spec = (procedure.reading(name) or procedure.given(name)) if procedure else None
-        return f"{spec.title if spec else name or kind} ({self.test_name(test)})"
+        return f"{spec.title if spec else name or kind} ({self.model.test_name(test)})"
 
     def test(self, test: str) -> list[Row]:
         procedure = self.model.procedure(test)
@@ -253,7 +247,7 @@ class Rows:
 
     def _lost(self, test: str, why: str) -> list[Row]:
         rows = [
-            heading(self.test_name(test)),
+            heading(self.model.test_name(test)),
             note(why, "caution"),
             action(f"remove.tests.{test}", "Take this test off"),
         ]
@@ -263,7 +257,7 @@ class Rows:
         evaluated, _ = self.model.evaluated(test)
         results = {r.name: r for r in evaluated.results} if evaluated else {}
         base = f"tests.{test}"
-        rows = [heading(self.test_name(test), procedure.purpose)]
+        rows = [heading(self.model.test_name(test), procedure.purpose)]
         rows += [note(text, "caution") for text in self.model.cautions(test)]
         for number, text in enumerate(procedure.conditions):
             spec = Field("", _capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
@@ -301,7 +295,7 @@ class Rows:
         with contextlib.suppress(InputFault, ValueError):
             ambient = float(read_decimal("°C")(model.text("conditions.ambient_degc")))
         own = frozenset(d.name for d in procedure.derived if model.text(f"tests.{test}.limits.{d.name}.use") == "own")
-        names = tuple(self._instrument_name(name) for name in sheets)
+        names = tuple(self.model.instrument_name(name) for name in sheets)
         asked = (procedure.id, tuple(sheets.items()), names, voltage, ambient, own)
         found = next((said for known, said in self._known if known == asked), None)
         if found is None:
@@ -344,14 +338,9 @@ class Rows:
         }  # fmt: skip
         if len(able) < 2:
             return [row]
-        names = tuple((name, self._instrument_name(name)) for name in able)
+        names = tuple((name, self.model.instrument_name(name)) for name in able)
         choice = self.field(Field("", f"{spec.title}: taken with", "choice", options=names), f"{key}.instrument")
         return [row, choice | {"text": chosen}]
-
-    def _instrument_name(self, name: str) -> str:
-        sheet = self.model.library.meters.get(self.model.text(f"instruments.{name}.meter"))
-        serial = self.model.text(f"instruments.{name}.serial")
-        return f"{sheet.title if sheet else name}{f', {serial}' if serial else ''}"
 
     def given(self, test: str, spec: GivenSpec) -> list[Row]:
         key = f"tests.{test}.given.{spec.name}"

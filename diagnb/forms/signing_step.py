@@ -335,7 +335,9 @@ def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
                 presenter.limit(result),
                 f"{presenter.mark(word)} {word}",
             )
-            lines.append("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>")
+            kinds = ("dn-short", "", "dn-number", "dn-number", "dn-short")
+            shown = (f'<td class="{kind}">{html.escape(cell)}</td>' for kind, cell in zip(kinds, cells, strict=True))
+            lines.append("<tr>" + "".join(shown) + "</tr>")
     head = "".join(f'<th scope="col">{h}</th>' for h in ("Phase", "Result", "Value ± U", "Limit", "Verdict"))
     return f'<h3 class="dn-heading">Results</h3><table class="dn-table"><thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table>'
 

@@ -7,6 +7,7 @@
 // removes the browser's copy.
 
 const ANSWER_WITHIN_MS = 2500;
+const TRAIL = 60;                     // how many unacknowledged texts of a field are remembered
 
 function element(name, attributes = {}, ...children) {
   const node = document.createElement(name);
@@ -36,9 +37,12 @@ function render({ model, el }) {
   const view = Math.random().toString(36).slice(2);
   const store = copies(model.get("sheet"));
   const pending = new Map();          // key -> {seq, text, since}
+  const trails = new Map();           // key -> the texts sent and not yet acknowledged
+  let takenOver = 0;
   const parts = new Map();            // key -> the nodes of a row that change
   let sequence = 0;
   let timer = null;
+  let silence = null;
 
   const table = element("div", { className: "dn-grid", role: "group" });
   const bar = element("div", { className: "dn-bar", role: "status", "aria-live": "polite" });
@@ -54,7 +58,8 @@ function render({ model, el }) {
 
   function edit(row, text) {
     const seq = ++sequence;
-    store.keep(row.key, { text, base: row.version || 0 });
+    trails.set(row.key, [...(trails.get(row.key) || []), text].slice(-TRAIL));
+    store.keep(row.key, { text, base: row.version || 0, trail: trails.get(row.key) });
     pending.set(row.key, { seq, text, since: Date.now() });
     mark(row.key);
     transmit(row.key);
@@ -84,7 +89,8 @@ function render({ model, el }) {
       bar.textContent = "… Saving";
     } else {
       bar.dataset.state = "saved";
-      bar.textContent = "✓ All entries saved";
+      const taken = takenOver ? `; ${takenOver === 1 ? "1 was" : `${takenOver} were`} taken over from this browser` : "";
+      bar.textContent = `✓ All entries saved${taken}`;
     }
     if (count) timer = setTimeout(() => { for (const key of pending.keys()) transmit(key); tell(); }, 1500);
   }
@@ -190,6 +196,7 @@ function render({ model, el }) {
     const caret = focused && document.activeElement.selectionStart;
     const typed = new Map([...pending].map(([key, item]) => [key, item.text]));
     parts.clear();
+    spoken.textContent = ""; // what was said of the rows before does not hold of these
     table.setAttribute("aria-label", model.get("title"));
     table.replaceChildren(...model.get("rows").map((row) => {
       if (row.kind === "heading") {
@@ -220,7 +227,9 @@ function render({ model, el }) {
       const copy = store.read(key);
       if (!copy) continue;
       if (copy.text === nodes.row.text || locked()) { store.drop(key); continue; }
-      if ((nodes.row.version || 0) <= copy.base) {
+      // What the kernel has may be an earlier text of this same typing whose acknowledgement never came.
+      if ((nodes.row.version || 0) <= copy.base || (copy.trail || []).includes(nodes.row.text)) {
+        takenOver += 1;
         nodes.input.value = copy.text;
         edit(nodes.row, copy.text);
       } else {
@@ -268,9 +277,10 @@ function render({ model, el }) {
         const item = pending.get(ack.key);
         if (item && ack.seq >= item.seq) {
           pending.delete(ack.key);
+          trails.delete(ack.key);
           store.drop(ack.key);
         } else if (item) {
-          store.keep(ack.key, { text: item.text, base: ack.version });
+          store.keep(ack.key, { text: item.text, base: ack.version, trail: trails.get(ack.key) });
         }
       }
       const before = ack && parts.get(ack.key);
@@ -283,6 +293,8 @@ function render({ model, el }) {
       if (before) mark(ack.key);
       const say = message.rows.filter((row) => row.kind === "result" && row.verdict).map((row) => `${row.label}: ${row.verdict}`).join(". ");
       if (say && spoken.textContent !== say) spoken.textContent = say;
+      clearTimeout(silence);
+      silence = setTimeout(() => { spoken.textContent = ""; }, 5000);
       tell();
     } else if (message.k === "refused") {
       if (message.view === view && parts.has(message.key)) {
@@ -306,6 +318,7 @@ function render({ model, el }) {
   draw();
   return () => {
     clearTimeout(timer);
+    clearTimeout(silence);
     model.off("msg:custom", onMessage);
     model.off("change:rows", draw);
     model.off("change:locked", draw);
