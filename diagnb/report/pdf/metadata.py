@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import cache
 from html import escape
+from pathlib import Path
 
 from diagnb.errors import fault
 from diagnb.report.pdf.objects import Document, Raw, pdf_date, plain, reference, text_string
+from diagnb.shipped import templates_directory
 
 NAMESPACE = "http://ns.diagnb.invalid/report/1/"
 _NAME = re.compile(r"[a-z][A-Za-z0-9]{0,40}")
@@ -28,9 +31,24 @@ def made_with() -> str:
     from diagnb.version import VERSION
 
     return (
-        f"diagnb {VERSION}; reportlab {reportlab.Version}; Pillow {PIL.__version__}; "
+        f"diagnb {VERSION}, drawing {drawing_digest()}; reportlab {reportlab.Version}; Pillow {PIL.__version__}; "
         f"segno {segno.__version__}; zlib {zlib.ZLIB_RUNTIME_VERSION}; DejaVu {font_versions()}"
     )
+
+
+@cache
+def drawing_digest() -> str:
+    """12 hexadecimal digits over everything of ours that draws: a changed wording or layout is another edition.
+
+    Without it a report from before the change would be called altered, though only its drawing is of another edition.
+    """
+    package = Path(__file__).resolve().parents[2]
+    sources = [*(package / "report").rglob("*.py"), *(package / "quantities").rglob("*.py"), package / "redaction.py"]
+    wordings = (templates_directory() / "report").glob("*.toml")
+    found = hashlib.sha256()
+    for path in sorted([*sources, *wordings], key=lambda p: (p.parent.name, p.name)):
+        found.update(path.name.encode() + b"\0" + path.read_bytes().replace(b"\r\n", b"\n") + b"\0")
+    return found.hexdigest()[:12]
 
 
 def producer() -> str:
