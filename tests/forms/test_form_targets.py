@@ -68,3 +68,22 @@ def test_every_way_of_an_empty_sheet_and_of_a_full_one_ends_at_a_field_on_the_sc
             focus = [m["key"] for m in bench.sent if m["k"] == "focus"][-1]
             fields = [r["key"] for r in bench.sheet.grids[bench.sheet.here].rows if "text" in r]
             assert focus in fields or row["key"].partition(".")[2].partition(".")[2].startswith("step."), row
+
+
+def test_remarks_call_tests_and_instruments_as_people_do(bench):
+    bench.fill()
+    bench.type("tests.t1.readings.load_current", "")
+    bench.model.put("instruments.m1.due", "2026-02-01")
+    said = " ".join(f"{r.message} {r.repair}" for _, r in bench.model.review().remarks)
+    assert "“Feed-side voltage drop, as found” has no load current" in said
+    assert "S-1” was overdue" in said
+    assert " t1" not in said
+    assert " m1" not in said
+
+
+def test_a_fault_names_the_reading_by_its_title(bench):
+    bench.fill()
+    bench.model.put("tests.t1.readings.load_current.instrument", "m1")
+    bench.model.put("tests.t1.readings.load_current", "35.2")
+    (found,) = bench.model.faults()
+    assert "load_current" not in found.what

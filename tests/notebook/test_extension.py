@@ -262,3 +262,16 @@ def test_unloading_takes_everything_back(shell):
     shell.run_line_magic("load_ext", "diagnb")
     assert shell.find_line_magic("diagnb") is not None
     assert "text/latex" in shown(shell, made)
+
+
+def test_the_starter_notebooks_cell_says_nothing_when_it_is_run_again(shell):
+    from diagnb.shipped import templates_directory
+
+    book = json.loads((templates_directory() / "notebooks" / "circuit-test.ipynb").read_text(encoding="utf-8"))
+    (cell,) = [c for c in book["cells"] if c["cell_type"] == "code"]
+    loading = "".join(cell["source"]).replace("%diagnb form", "")
+    for _ in range(2):
+        with capture_output() as captured:
+            assert shell.run_cell(loading).success
+        assert captured.stdout == captured.stderr == ""
+    assert "diagnb" in shell.magics_manager.magics["line"]
