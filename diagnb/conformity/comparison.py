@@ -142,11 +142,13 @@ def _end(outside: Callable[[float], float], middle: float, step: float) -> float
         if not math.isfinite(far):
             raise MeasurementFault(Fault("ratio", "has no bound", "measure the value before with a smaller u"))
         above = outside(far)
+    # To a billionth of the half-width at the middle: far below what is ever printed.
+    enough = 1e-9 * abs(below)
     last = 0
     for _ in range(100):
         c = (near * above - far * below) / (above - below)
         value = outside(c)
-        if value == 0 or abs(far - near) < 1e-12 * abs(step) or c in (near, far):
+        if abs(value) <= enough or abs(far - near) < 1e-12 * abs(step) or c in (near, far):
             return c
         # An end that stays twice loses half its weight (Illinois), so that it can't stay for long.
         if value < 0:
