@@ -111,8 +111,9 @@ def server_on_one_thread(tmp_path_factory: pytest.TempPathFactory) -> Iterator[S
         yield running
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
+    """Ends with its module: while it runs, playwright holds an event loop on this thread."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
