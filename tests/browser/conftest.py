@@ -25,7 +25,7 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "-
 
 def chromium() -> str:
     """The path of the installed Chromium."""
-    for name in ("chromium", "chromium-browser", "google-chrome"):
+    for name in ("chromium", "chromium-browser"):
         found = shutil.which(name)
         if found:
             return found
