@@ -40,6 +40,7 @@ DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing", "audit"}
 MAY_IMPORT |= {
     "archive": DOWN_TO_READINESS - {"readiness"},
     "fleet": DOWN_TO_READINESS | {"archive"},
+    "impact": DOWN_TO_READINESS | {"report", "archive"},
     "redaction": CORE | {"record", "evaluation", "audit"},
     "report": DOWN_TO_READINESS | {"redaction"},
     "proof": DOWN_TO_READINESS | {"report", "signing", "redaction", "audit", "lineage"},

@@ -16,6 +16,9 @@ ROOT = "0" * 64
 """What stands in place of the hash before the first entry."""
 
 
+_row_text = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
     """One entry: its number from 1, its body (canonical text), the hash before it and its own hash."""
@@ -46,8 +49,7 @@ def digest_of_rows(rows: Iterable[Sequence[Any]]) -> str:
     """SHA-256 over rows of texts, numbers and None, in their order; numbers by their shortest decimal form."""
     whole = hashlib.sha256()
     for row in rows:
-        whole.update(json.dumps(row, ensure_ascii=False, separators=(",", ":")).encode())
-        whole.update(b"\n")
+        whole.update(_row_text(row).encode() + b"\n")
     return whole.hexdigest()
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from diagnb.archive.chain import digest_of_rows
@@ -40,7 +41,7 @@ TEST_COLUMNS: dict[str, str] = {
 """Columns of one test: what re-judging needs. ``at`` is in seconds since 1970, UTC."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Prepared:
     """One revision, checked and evaluated, as it will be stored. ``facts`` lack ``added_by``, which the store adds."""
 
@@ -57,12 +58,12 @@ class Prepared:
     attachments: Mapping[str, str]
     """Name of each attachment that the record lists, with its digest."""
 
-    @property
+    @cached_property
     def results_digest(self) -> str:
         """Digest over the result rows."""
         return digest_of_rows(self.results)
 
-    @property
+    @cached_property
     def tests_digest(self) -> str:
         """Digest over the test rows and what they refer to."""
         return tests_digest(self.tests)
@@ -83,7 +84,7 @@ def prepare(record: Record, evaluation: Evaluation | None = None) -> Prepared:
         measured(record, test, result) for test, result in zip(record.tests, found.tests, strict=True)
     ]
     replaces = record.replaces
-    return Prepared(
+    ready = Prepared(
         record.id, record.revision, own, canonical_bytes(record),
         (replaces.revision, replaces.digest) if replaces else None,
         _facts(record, found.engine),
@@ -93,6 +94,9 @@ def prepare(record: Record, evaluation: Evaluation | None = None) -> Prepared:
         {name: sheet for part in parts for name, sheet in part.sheets.items()},
         {a.name: a.sha256 for a in record.attachments},
     )  # fmt: skip
+    # Worked out here, so that a pool does it and not the one who writes.
+    _ = (ready.results_digest, ready.tests_digest)
+    return ready
 
 
 def prepare_document(data: bytes, where: str, *, carried: bool = True) -> Prepared | tuple[Fault, ...]:

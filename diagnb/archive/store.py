@@ -14,13 +14,12 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.archive import database as db
-from diagnb.archive.chain import Head, digest_of_rows, link
+from diagnb.archive.chain import Entry, Head, digest_of_rows, link
 from diagnb.archive.database import Database, Writer
 from diagnb.archive.fault import ArchiveFault, archive_fault
 from diagnb.archive.rows import (
     RESULT_COLUMNS,
     REVISION_FACTS,
-    TEST_COLUMNS,
     Prepared,
     prepare,
     tests_digest,
@@ -132,9 +131,9 @@ class Archive:
                 return False
             body = {"kind": kind, "record": record, "revision": revision, "name": name, "sha256": sha256, "added": utc(moment)}  # fmt: skip
             entry = link(writer.head(), body)
-            writer.insert_new("content", "sha256", [{"sha256": sha256, "size": len(content), "bytes": content}])
+            writer.insert_new("content", [(sha256, len(content), content)])
             writer.insert("entry", [_entry_row(entry)])
-            writer.insert("attached", [{"seq": entry.seq, **{k: v for k, v in body.items() if k != "added"}, "added": body["added"]}])  # fmt: skip
+            writer.insert("attached", [_attached_row(entry.seq, body)])
         return True
 
     def document(self, record: str, revision: int | None = None) -> bytes:
@@ -221,7 +220,7 @@ class _Batch:
     def __init__(self, writer: Writer, added: str, by: str, contents: Mapping[str, bytes]) -> None:
         self.writer, self.added, self.by, self.contents = writer, added, by, contents
         self.head = writer.head()
-        self.rows: dict[str, list[dict[str, Any]]] = {}
+        self.rows: dict[str, list[tuple[Any, ...]]] = {}
 
     def add(self, batch: Sequence[Prepared]) -> list[Added | Fault]:
         known = self.writer.digests({ready.record for ready in batch})
@@ -252,18 +251,17 @@ class _Batch:
                 "facts": digest_of_rows([[ready.facts.get(k) if k != "added_by" else self.by for k in REVISION_FACTS]]),
             }
         )  # fmt: skip
-        row = {"seq": entry, "record": ready.record, "revision": ready.revision, "digest": ready.digest, "added": self.added}  # fmt: skip
-        self._keep("revision", [{**row, **ready.facts, "added_by": self.by, "document": ready.document.decode()}])
-        self._keep("result", [dict(zip(("seq", "place", *RESULT_COLUMNS), (entry, i, *r), strict=True)) for i, r in enumerate(ready.results)])  # fmt: skip
-        self._keep("test", [dict(zip(("seq", "place", *TEST_COLUMNS), (entry, i, *r), strict=True)) for i, r in enumerate(ready.tests)])  # fmt: skip
+        facts = (ready.facts.get(k) if k != "added_by" else self.by for k in REVISION_FACTS)
+        own = (entry, ready.record, ready.revision, ready.digest, self.added)
+        self._keep("revision", [(*own, *facts, ready.document.decode())])
+        self._keep("result", [(entry, i, *row) for i, row in enumerate(ready.results)])
+        self._keep("test", [(entry, i, *row) for i, row in enumerate(ready.tests)])
         for name, sha256 in ready.attachments.items():
             if sha256 in self.contents or sha256 in stored:
                 body = {"kind": "attachment", "record": ready.record, "revision": ready.revision, "name": name, "sha256": sha256, "added": self.added}  # fmt: skip
-                number = self._entry(body)
-                self._keep("attached", [{"seq": number, **body}])
+                self._keep("attached", [_attached_row(self._entry(body), body)])
                 if sha256 in self.contents:
-                    data = self.contents[sha256]
-                    self._keep("content", [{"sha256": sha256, "size": len(data), "bytes": data}])
+                    self._keep("content", [(sha256, len(self.contents[sha256]), self.contents[sha256])])
         return entry
 
     def _entry(self, body: Mapping[str, Any]) -> int:
@@ -272,7 +270,7 @@ class _Batch:
         self._keep("entry", [_entry_row(entry)])
         return entry.seq
 
-    def _keep(self, table: str, rows: list[dict[str, Any]]) -> None:
+    def _keep(self, table: str, rows: list[tuple[Any, ...]]) -> None:
         self.rows.setdefault(table, []).extend(rows)
 
     def _write(self, batch: Sequence[Prepared]) -> None:
@@ -280,15 +278,19 @@ class _Batch:
             return
         layouts = {d: t for ready in batch for d, t in ready.layouts.items()}
         sheets = {d: s for ready in batch for d, s in ready.sheets.items()}
-        self.writer.insert_new("layout", "digest", [{"digest": d, "document": t} for d, t in layouts.items()])
-        self.writer.insert_new("sheet", "digest", [{"digest": d, "kind": k, "document": t} for d, (k, t) in sheets.items()])  # fmt: skip
-        self.writer.insert_new("content", "sha256", self.rows.pop("content", []))
+        self.writer.insert_new("layout", list(layouts.items()))
+        self.writer.insert_new("sheet", [(d, kind, text) for d, (kind, text) in sheets.items()])
+        self.writer.insert_new("content", self.rows.pop("content", []))
         for table, rows in self.rows.items():
             self.writer.insert(table, rows)
 
 
-def _entry_row(entry: Any) -> dict[str, Any]:
-    return {"seq": entry.seq, "body": entry.body, "previous": entry.previous, "hash": entry.hash}
+def _entry_row(entry: Entry) -> tuple[Any, ...]:
+    return (entry.seq, entry.body, entry.previous, entry.hash)
+
+
+def _attached_row(seq: int, body: Mapping[str, Any]) -> tuple[Any, ...]:
+    return (seq, *(body[name] for name in ("record", "revision", "kind", "name", "sha256", "added")))
 
 
 def _other(ready: Prepared) -> Fault:
@@ -320,9 +322,9 @@ def _fill(database: Database, writer: Writer, version: int) -> None:
     wanted = db.table_rows("revision", "seq", "document")
     for seq, document in database.execute(wanted, writer.connection):
         ready = prepare(read_record(read_json(document.encode(), f"entry {seq}")))
-        writer.insert_new("layout", "digest", [{"digest": d, "document": t} for d, t in ready.layouts.items()])
-        writer.insert_new("sheet", "digest", [{"digest": d, "kind": k, "document": t} for d, (k, t) in ready.sheets.items()])  # fmt: skip
-        rows += [dict(zip(("seq", "place", *TEST_COLUMNS), (seq, i, *r), strict=True)) for i, r in enumerate(ready.tests)]  # fmt: skip
+        writer.insert_new("layout", list(ready.layouts.items()))
+        writer.insert_new("sheet", [(d, kind, text) for d, (kind, text) in ready.sheets.items()])
+        rows += [(seq, i, *row) for i, row in enumerate(ready.tests)]
         digests[str(seq)] = tests_digest(ready.tests)
     if digests:
         writer.insert("test", rows)

@@ -1,0 +1,4 @@
+"""x"""
+
+
+def render_impact() -> None: ...

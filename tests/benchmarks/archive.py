@@ -1,0 +1,180 @@
+"""Speed of the archive and of an impact, printed as tables: python tests/benchmarks/archive.py [--results N]
+
+Nothing here asserts a time. Visits are invented; the documents of the large archive are stand-ins, since only the
+test rows are read.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import hashlib
+import json
+import multiprocessing
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from diagnb.archive import Prepared, open_archive, prepare
+from diagnb.conformity import WORDS
+from diagnb.impact import InstrumentError, LimitChange, RuleChange, find_impact
+from diagnb.impact.columns import Layout, judge_columns
+from diagnb.meters import read_sheet
+from diagnb.procedures import read_procedure
+from diagnb.record import Record, load_record
+
+MOMENT = dt.datetime(2026, 5, 4, 10, 0, tzinfo=dt.UTC)
+TESTS = 20
+
+
+def pair_record(tests: int) -> Record:
+    """A visit with ``tests`` measurements of a pair of batteries."""
+    readings = [
+        {"name": "first_voltage", "texts": ["12.71 V"], "instrument": "M1"},
+        {"name": "second_voltage", "texts": ["12.58 V"], "instrument": "M1"},
+    ]
+    return load_record(
+        {
+            "schema": "diagnb-record/1", "id": "BASE", "created": "2026-03-04T10:00:00+01:00",
+            "order": {"number": "RO-1", "opened": "2026-03-04T08:00:00+01:00"},
+            "vehicle": {"vin": "1D9TRKB40SA000301", "unit": "Unit 301", "system_voltage": "24"},
+            "circuit": {"name": "starting batteries", "class": "ordinary"},
+            "people": [{"id": "tech", "name": "R. Example", "role": "technician"}],
+            "instruments": [{"id": "M1", "meter": "handheld-6000", "serial": "H6-000", "calibrated": "2025-11-10", "due": "2026-11-09"}],
+            "conditions": {"ambient_degc": "21"},
+            "tests": [
+                {"id": str(n), "procedure": "battery-pair-balance", "phase": "as found", "time": "2026-03-04T08:12:00+01:00", "by": "tech", "readings": readings}
+                for n in range(tests)
+            ],
+        }
+    )  # fmt: skip
+
+
+def variant(base: Prepared, name: str) -> Prepared:
+    """The same visit under another id."""
+    document = base.document.replace(b'"id":"%s"' % base.record.encode(), b'"id":"%s"' % name.encode(), 1)
+    return replace(base, record=name, document=document, digest=hashlib.sha256(document).hexdigest())
+
+
+def fleet(results: int) -> Iterator[Prepared]:
+    """Visits of a large fleet: other voltages in every test, 200 meters, verdicts as the evaluation gives them."""
+    base = prepare(pair_record(TESTS))
+    chance = np.random.default_rng(1)
+    visits = results // (2 * TESTS)
+    volts = chance.normal(12.6, 0.12, (visits * TESTS, 2)).round(2)
+    (text,) = base.layouts.values()
+    document = json.loads(text)
+    meters = {d: read_sheet(json.loads(t)) for d, (kind, t) in base.sheets.items() if kind == "meter"}
+    layout = Layout(document, read_procedure(json.loads(base.sheets[document["procedure"]][1])), meters)
+    matrix = np.column_stack([np.full(len(volts), 21.0), volts])
+    judged = judge_columns(layout, matrix, np.zeros((len(volts), 1), bool), RuleChange("guarded-95"))
+    outcome = np.dstack([judged.value, judged.expanded]).reshape(len(volts), 4)
+    packed = np.hstack([matrix, outcome])
+    verdicts = judged.verdict + 48
+    for number in range(visits):
+        serial = f'["H6-{chance.integers(200):03d}"]'
+        rows, found = [], []
+        for i, row in enumerate(base.tests):
+            at = number * TESTS + i
+            rows.append((*row[:3], serial, packed[at].tobytes(), verdicts[at].tobytes().decode()))
+            found += [
+                (*r[:7], float(judged.value[at, k]), *r[8:19], WORDS[judged.verdict[at, k]], *r[20:])
+                for k, r in enumerate(base.results[2 * i : 2 * i + 2])
+            ]
+        plain = b'{"id":"V-%d"}' % number
+        own = hashlib.sha256(plain).hexdigest()
+        yield replace(base, record=f"V-{number}", document=plain, digest=own, tests=tuple(rows), results=tuple(found))
+
+
+def saves(url: str, name: str) -> None:
+    """Durable saves: one by one, then in batches."""
+    base = prepare(pair_record(15))
+    with open_archive(url, moment=MOMENT, create=True) as archive:
+        single = [variant(base, f"S-{n}") for n in range(400)]
+        start = time.perf_counter()
+        for one in single:
+            archive.add(one, moment=MOMENT)
+        alone = len(single) / (time.perf_counter() - start)
+        many = [variant(base, f"B-{n}") for n in range(3000)]
+        start = time.perf_counter()
+        for at in range(0, len(many), 500):
+            archive.add_many(many[at : at + 500], moment=MOMENT)
+        batched = len(many) / (time.perf_counter() - start)
+        start = time.perf_counter()
+        for n in range(400):
+            archive.document(f"S-{n}")
+        read = 400 / (time.perf_counter() - start)
+    print(f"| {name} | {len(base.document):,} | {len(base.results)} | {alone:,.0f} | {batched:,.0f} | {read:,.0f} |")
+
+
+def writer(url: str, name: str, count: int) -> None:
+    """One of several writers."""
+    base = prepare(pair_record(15))
+    with open_archive(url, moment=MOMENT) as archive:
+        for n in range(count):
+            archive.add(variant(base, f"{name}-{n}"), moment=MOMENT)
+
+
+def eight_writers(url: str, name: str) -> None:
+    """Eight processes at once."""
+    processes = [multiprocessing.Process(target=writer, args=(url, f"W{n}", 150)) for n in range(8)]
+    start = time.perf_counter()
+    for process in processes:
+        process.start()
+    for process in processes:
+        process.join()
+    print(
+        f"{name}: 8 writers, {8 * 150 / (time.perf_counter() - start):,.0f} visits/s, start of the processes included"
+    )
+
+
+def impacts(folder: Path, results: int) -> None:
+    """Impact over a large archive."""
+    with open_archive(folder / "fleet.sqlite", moment=MOMENT, create=True) as archive:
+        batch: list[Prepared] = []
+        start = time.perf_counter()
+        for one in fleet(results):
+            batch.append(one)
+            if len(batch) == 500:
+                archive.add_many(batch, moment=MOMENT)
+                batch = []
+        archive.add_many(batch, moment=MOMENT)
+        print(
+            f"\n{results:,} results made and stored in {time.perf_counter() - start:.1f} s, {(folder / 'fleet.sqlite').stat().st_size / 1e6:,.0f} MB"
+        )
+        print("\n| change | results judged again | verdicts that change | s | peak MB |\n|---|---|---|---|---|")
+        limit = LimitChange("battery-pair-balance", "voltage_difference", "-0.3", "0.3", "V", "a bulletin (invented)")
+        for label, change in (("limit", limit), ("rule: guarded-U", RuleChange("guarded-U")), ("rule: simple", RuleChange("simple")), ("one meter of 200, 2 % high", InstrumentError("H6-007", gain_percent=2))):  # fmt: skip
+            start = time.perf_counter()
+            found = find_impact(archive, change)
+            took = time.perf_counter() - start
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+            print(f"| {label} | {found.results:,} | {len(found.changed):,} | {took:.2f} | {peak:,.0f} |")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--results", type=int, default=1_000_000)
+    parser.add_argument("--postgresql", default="", help="address of an empty database, to measure it too")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        print(
+            "| store | document bytes | results | saves/s, one by one | in batches of 500 | reads/s |\n|---|---|---|---|---|---|"
+        )
+        saves(str(folder / "a.sqlite"), "SQLite")
+        if options.postgresql:
+            saves(options.postgresql, "PostgreSQL")
+            eight_writers(options.postgresql, "PostgreSQL")
+        eight_writers(str(folder / "a.sqlite"), "SQLite")
+        impacts(folder, options.results)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

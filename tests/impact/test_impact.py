@@ -1,0 +1,224 @@
+"""Judged again as columns or from the document: the same verdicts; and only what the change concerns moves."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections import Counter
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from diagnb.archive import Archive, prepare
+from diagnb.conformity import WORDS
+from diagnb.errors import InputFault
+from diagnb.evaluation import evaluate, evaluate_test
+from diagnb.impact import (
+    CoefficientChange,
+    InstrumentError,
+    LimitChange,
+    ProcedureChange,
+    RuleChange,
+    Window,
+    find_impact,
+    last_calibration,
+)
+from diagnb.impact.exact import altered
+from diagnb.record import Record, digest, load_record, plain
+
+MOMENT = dt.datetime(2026, 5, 4, 10, 0, tzinfo=dt.UTC)
+Visit = Callable[..., Record]
+
+
+def stricter(procedure: str, **values: Any) -> LimitChange:
+    whole = {"lower": None, "upper": None, "unit": "V", "source": "a bulletin (invented)", **values}
+    return LimitChange(procedure=procedure, **whole)
+
+
+CHANGES = [
+    InstrumentError("H6-00417", gain_percent=2.0),
+    InstrumentError("H6-00417", gain_percent=-3.0, function="dc voltage"),
+    InstrumentError("H6-00417", offset=0.05, offset_unit="V"),
+    RuleChange("simple"),
+    RuleChange("guarded-U"),
+    CoefficientChange("handheld-6000", 3.0),
+    stricter("ground-side-drop", result="ground_drop", upper="0.05"),
+    stricter("battery-open-circuit-voltage", result="voltage_at_table_temperature", lower="12.8"),
+]
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=lambda c: type(c).__name__)
+def test_columns_and_documents_agree_over_every_procedure(
+    example_archive: Archive, examples: list[Record], change: Any
+) -> None:
+    """The reference is the evaluation itself, on each record as it would read after the change."""
+    try:
+        found = find_impact(example_archive, change)
+    except InputFault as error:
+        pytest.fail(str(error))
+    assert not found.not_judged_again
+    expected, transitions, concerned = {}, Counter(), 0
+    for record in examples:
+        after = altered(record, change)
+        for test, before in zip(record.tests, evaluate(record).tests, strict=True):
+            if isinstance(change, InstrumentError) and change.serial not in {
+                record.instrument(r.instrument).serial for r in test.taken
+            }:
+                continue
+            again = evaluate_test(after, after.tests[record.tests.index(test)])
+            for old, new in zip(before.results, again.results, strict=True):
+                if old.verdict.verdict != new.verdict.verdict:
+                    expected[record.id, test.id, old.name] = new
+                    transitions[old.verdict.verdict, new.verdict.verdict] += 1
+                concerned += 1
+    got = {(c.record, c.test, c.result): c for c in found.changed}
+    assert got.keys() == expected.keys()
+    for key, new in expected.items():
+        assert got[key].new_verdict == new.verdict.verdict
+        if new.value is not None:
+            assert math.isclose(got[key].new_value, new.value, rel_tol=1e-12)
+            assert math.isclose(got[key].new_expanded, new.expanded_uncertainty, rel_tol=1e-9)
+    assert {(a, b): n for a, b, n in found.transitions if a != b} == dict(transitions)
+    assert found.results <= concerned or not isinstance(change, InstrumentError)
+    assert found.from_documents < found.tests
+
+
+def test_a_change_that_is_none_moves_nothing(example_archive: Archive, examples: list[Record]) -> None:
+    """A deviation too small to see: every value and verdict is worked out again and is what was stored."""
+    serials = {i.serial for r in examples for i in r.instruments}
+    results = 0
+    for serial in sorted(serials):
+        found = find_impact(example_archive, InstrumentError(serial, gain_percent=1e-12))
+        assert (found.moved, found.changed, found.reexamine) == (0, (), ())
+        results += found.results
+    assert results >= sum(len(t.results) for r in examples for t in evaluate(r).tests)
+
+
+def test_a_meter_two_per_cent_high_turns_a_pass_into_a_fail(archive: Archive, visit: Visit) -> None:
+    """The meter showed too little: drops that seemed to pass were beyond the limit of 0.1 V."""
+    archive.add_many([prepare(visit("A", "98.5 mV")), prepare(visit("B", "50.0 mV")), prepare(visit("C", "98.5 mV", serial="H6-2"))], moment=MOMENT)  # fmt: skip
+    archive.attach("A", 1, name="A.pdf", content=b"%PDF-A", moment=MOMENT)
+    found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
+    assert [(c.record, c.result, c.old_verdict, c.new_verdict) for c in found.changed] == [
+        ("A", "ground_drop", "pass", "fail")
+    ]
+    (only,) = found.reexamine
+    assert (only.claim, only.record, only.into_fail, only.out_of_fail) == ("RO-A", "A", 1, 0)
+    assert [name for name, _ in only.reports] == ["A.pdf"]
+    assert math.isclose(found.changed[0].new_value, 0.0985 / 0.95)
+    assert (found.tests, found.results, found.moved) == (2, 4, 4)
+
+
+def test_an_offset_reaches_only_its_own_dimension(archive: Archive, visit: Visit) -> None:
+    archive.add(visit("A", "98.5 mV"), moment=MOMENT)
+    assert find_impact(archive, InstrumentError("CL-1", offset=0.01, offset_unit="V")).moved == 0
+    assert find_impact(archive, InstrumentError("CL-1", offset=0.01, offset_unit="A")).moved == 1
+
+
+def test_only_tests_within_the_window_count(archive: Archive, visit: Visit) -> None:
+    archive.add_many([prepare(visit("A", "98.5 mV", day="2026-01-10")), prepare(visit("B", "98.5 mV", day="2026-03-10"))], moment=MOMENT)  # fmt: skip
+    window = Window(since=dt.datetime(2026, 2, 1, tzinfo=dt.UTC))
+    found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5), window=window)
+    assert [c.record for c in found.changed] == ["B"]
+
+
+def test_the_latest_revision_counts_unless_all_are_wanted(archive: Archive, visit: Visit) -> None:
+    one = visit("A", "98.5 mV")
+    two = load_record({**plain(one), "revision": 2, "replaces": {"revision": 1, "digest": digest(one), "reason": "typing slip"}, "tests": plain(visit("A", "50.0 mV"))["tests"]})  # fmt: skip
+    archive.add_many([prepare(one), prepare(two)], moment=MOMENT)
+    change = InstrumentError("H6-1", gain_percent=-5)
+    assert find_impact(archive, change).changed == ()
+    assert [c.revision for c in find_impact(archive, change, all_revisions=True).changed] == [1]
+
+
+def test_a_limit_that_the_user_stated_stays(archive: Archive, visit: Visit) -> None:
+    own = {"limits": [{"result": "ground_drop", "upper": "0.5", "unit": "V", "source": "maker's manual (invented)"}]}
+    archive.add_many([prepare(visit("A", "98.5 mV")), prepare(visit("B", "98.5 mV", changes=own))], moment=MOMENT)
+    found = find_impact(archive, stricter("ground-side-drop", result="ground_drop", upper="0.05"))
+    assert [(c.record, c.new_verdict) for c in found.changed] == [("A", "fail")]
+
+
+def test_a_limit_for_one_system_voltage_leaves_the_others(archive: Archive, visit: Visit) -> None:
+    vehicle = {"vin": "1D9TRKB40SA000301", "unit": "Unit 12", "system_voltage": "12"}
+    archive.add_many([prepare(visit("A", "98.5 mV")), prepare(visit("B", "98.5 mV", vehicle=vehicle))], moment=MOMENT)
+    change = stricter("ground-side-drop", result="ground_drop", upper="0.05", system_voltage="12")
+    assert [(c.record, c.new_verdict) for c in find_impact(archive, change).changed] == [("B", "fail")]
+
+
+def test_a_forgotten_temperature_coefficient_makes_a_pass_doubtful(archive: Archive, visit: Visit) -> None:
+    cold = {"ambient_degc": "2"}
+    archive.add_many([prepare(visit("A", "98.0 mV", conditions=cold)), prepare(visit("B", "98.0 mV"))], moment=MOMENT)
+    found = find_impact(archive, CoefficientChange("handheld-6000", 25.0))
+    assert [(c.record, c.old_verdict, c.new_verdict) for c in found.changed] == [("A", "pass", "conditional pass")]
+    assert found.moved >= 1
+
+
+def test_another_version_of_a_procedure(archive: Archive, visit: Visit, examples: list[Record]) -> None:
+    record = visit("A", "98.5 mV")
+    archive.add(record, moment=MOMENT)
+    document = {**record.procedures["ground-side-drop"], "version": 2}
+    document["derived"] = [
+        {**d, "formula": "drop * 2" if d["name"] == "ground_drop" else d["formula"]} for d in document["derived"]
+    ]
+    found = find_impact(archive, ProcedureChange(document))
+    assert [(c.result, c.new_value, c.new_verdict) for c in found.changed] == [("ground_drop", 0.197, "fail")]
+
+
+def test_a_procedure_with_other_results_is_said_and_not_guessed(archive: Archive, visit: Visit) -> None:
+    record = visit("A", "98.5 mV", changes={"readings": [{"name": "drop", "texts": ["98.5 mV"], "instrument": "M1", "zero": "0.1 mV"}]})  # fmt: skip
+    archive.add(record, moment=MOMENT)
+    document = {**record.procedures["ground-side-drop"], "version": 2}
+    document["derived"] = document["derived"][:1]
+    document["limits"] = document["limits"][:1]
+    found = find_impact(archive, ProcedureChange(document))
+    assert [f.where for f in found.not_judged_again] == ["A, revision 1, test 1"]
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda: InstrumentError("H6-1"), "is zero"),
+        (lambda: InstrumentError("", gain_percent=1), "is missing"),
+        (lambda: InstrumentError("H6-1", gain_percent=math.nan), "not a deviation"),
+        (lambda: InstrumentError("H6-1", offset=1.0), "its unit"),
+        (lambda: InstrumentError("H6-1", offset=1.0, offset_unit="furlongz"), "unit"),
+        (lambda: RuleChange("lenient"), "unknown"),
+        (lambda: stricter("p", result="r"), "neither"),
+        (lambda: stricter("p", result="r", upper="1", source=""), "source"),
+        (lambda: Window(since=dt.datetime(2026, 1, 1)), "time zone"),  # noqa: DTZ001
+    ],
+)
+def test_a_change_that_can_not_be_is_refused(make: Callable[[], object], said: str) -> None:
+    with pytest.raises(InputFault, match=said):
+        make()
+
+
+def test_a_change_of_something_unknown_is_refused(archive: Archive, visit: Visit) -> None:
+    archive.add(visit("A", "98.5 mV"), moment=MOMENT)
+    for change in (stricter("no-such", result="ground_drop", upper="1"), CoefficientChange("no-such", 1.0)):
+        with pytest.raises(InputFault, match="concerns no procedure"):
+            find_impact(archive, change)
+    with pytest.raises(InputFault, match="no derived value"):
+        find_impact(archive, stricter("ground-side-drop", result="nonsense", upper="1"))
+    with pytest.raises(InputFault, match="no stored reading"):
+        last_calibration(archive, "NOBODY", "2026-05-01")
+
+
+def test_the_last_good_calibration_is_taken_from_the_records(archive: Archive, visit: Visit) -> None:
+    archive.add(visit("A", "98.5 mV"), moment=MOMENT)
+    assert last_calibration(archive, "H6-1", "2026-05-01") == "2025-11-10"
+    with pytest.raises(InputFault, match="--since"):
+        last_calibration(archive, "H6-1", "2025-11-01")
+
+
+def test_an_empty_archive_has_no_impact(archive: Archive) -> None:
+    found = find_impact(archive, RuleChange("simple"))
+    assert (found.tests, found.results, found.changed, found.transitions) == (0, 0, (), ())
+
+
+def test_every_verdict_word_stands_in_the_plain_form(archive: Archive, visit: Visit) -> None:
+    archive.add(visit("A", "98.5 mV"), moment=MOMENT)
+    document = find_impact(archive, InstrumentError("H6-1", gain_percent=-5)).to_plain()
+    assert document["changed"][0]["new_verdict"] in WORDS
+    assert document["reexamine"][0]["claim"] == "RO-A"
