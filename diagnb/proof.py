@@ -72,6 +72,8 @@ REASONS: dict[str, str] = {
     "verification-stopped": "verifying the file broke off: it needs more memory than allowed, or breaks a library",
     **LINEAGE_REASONS,
     **LINEAGE_NOTES,
+    "last-digits-differ": "recomputing gives the same numbers but for their last digits (another machine or version), so"
+    " the pages can't be drawn again byte for byte",
     "demonstration": "this is a demonstration with invented data and a throw-away key",
 }
 """Every reason code with what it means."""
@@ -257,6 +259,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
         ("demonstration", record is not None and record.demonstration),
         ("void-notice", record is not None and record.status == "void"),
         ("redacted-copy", redaction is not None),
+        ("last-digits-differ", pages == "other-version" and found.engine == made_with()),
     ) if holds]  # fmt: skip
     ordered = tuple(dict.fromkeys(reasons))
     return Verification(
@@ -280,6 +283,7 @@ class _Contents:
         self.digest = ""
         self.digest_matches = False
         self.engine = ""
+        self.evaluation_bytes = b""
         self.rendering = ""
         self.options: Options | None = None
         self.photos: dict[str, bytes] = {}
@@ -305,7 +309,8 @@ class _Contents:
             self.reasons.append("evaluation-missing")
             return
         try:
-            plain = read_json(files["evaluation.json"].data, "evaluation.json")
+            self.evaluation_bytes = files["evaluation.json"].data
+            plain = read_json(self.evaluation_bytes, "evaluation.json")
         except InputFault:
             plain = None
         if isinstance(plain, Mapping):
@@ -399,8 +404,16 @@ def _pages(found: _Contents, recomputed: Evaluation, pdf: bytes, status: Signatu
         same = bool(first) and comes_from(status.signed_bytes or b"", again, signature=first[0])
     if same:
         return "same"
+    if _last_digits_differ(found, recomputed, reasons):
+        return "other-version"
     reasons.append("pages-differ")
     return "differ"
+
+
+def _last_digits_differ(found: _Contents, recomputed: Evaluation, reasons: list[str]) -> bool:
+    """Whether the evaluation inside agrees in what counts, but not to the byte that drawing again would need."""
+    agreed = found.evaluation is not None and "evaluation-differs" not in reasons
+    return agreed and found.evaluation_bytes != rfc8785.dumps(recomputed.to_plain())
 
 
 _NEEDED = frozenset(

@@ -165,6 +165,22 @@ def test_recomputation_bears_the_last_bits_of_another_machine() -> None:
     assert [d.where for d in compare(document, nudged)] == ["tests[2].results[0].value"]
 
 
+def test_a_report_of_a_machine_that_rounds_otherwise(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its last digits differ, so the pages can't be drawn again to the byte; nobody is accused of having changed them."""
+    document = evaluate(DEMO).to_plain()
+    result = document["tests"][2]["results"][0]
+    result["value"] *= 1 + 1e-13
+    assert result["value"] != evaluate(DEMO).tests[2].results[0].value
+    honest = evaluate(DEMO)
+    with monkeypatch.context() as patched:
+        patched.setattr(Evaluation, "to_plain", lambda self: document)
+        signed = shop.sign(render_report(DEMO, honest, moment=MOMENT))
+    found = shop.verify(signed)
+    assert found.reasons == ()
+    assert found.pages == "other-version"
+    assert "last-digits-differ" in found.notes
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_damage_is_an_answer_and_never_an_exception(shop: Shop, signed: bytes, seed: int) -> None:
     chance = random.Random(seed)
