@@ -148,6 +148,15 @@ CASES: dict[str, tuple[Change, str, str]] = {
     "caution-not-shown": (put("cautions_shown", []), "weakens", "tests[0]"),
     "qualified-person-missing": (put("tests", 0, "readings", 0, "texts", ["400.0 V"]), "rejects", "tests[0]"),
     "fed-though-measure-only": (fed, "rejects", "tests[0]"),
+    "void-record": (
+        both(
+            put("status", "void"),
+            put("revision", 2),
+            put("replaces", {"revision": 1, "digest": "a" * 64, "reason": "another bus (invented)"}),
+        ),
+        "rejects",
+        "status",
+    ),
     "written-late": (put("created", "2026-03-20T15:40:00+01:00"), "weakens", "created"),
 }  # fmt: skip
 

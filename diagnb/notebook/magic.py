@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import secrets
 import shlex
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -178,15 +179,21 @@ class Diagnb(Magics):
 
     def _report(self, options: argparse.Namespace) -> None:
         from diagnb.evaluation import evaluate
-        from diagnb.notebook.office import sign_report, write_whole
+        from diagnb.issuing import issue_report
+        from diagnb.notebook.office import book_beside, sign_report, write_whole
         from diagnb.notebook.opening import local_now
         from diagnb.report import render_report
 
         record = self._record(options.record)
-        moment = local_now().replace(microsecond=0)
-        pdf = render_report(
-            record, evaluate(record), moment=moment, language=options.language or self.locale, paper=options.paper
-        )
+        evaluation, moment = evaluate(record), local_now().replace(microsecond=0)
+
+        def render(*, log_head: str, salt: str) -> bytes:
+            language = options.language or self.locale
+            return render_report(
+                record, evaluation, moment=moment, language=language, paper=options.paper, log_head=log_head, salt=salt
+            )
+
+        key = book = None
         state = "not signed; give --key to sign it"
         if options.key:
             import getpass
@@ -194,9 +201,17 @@ class Diagnb(Magics):
             from diagnb.signing import load_key
 
             key = load_key(options.key, getpass.getpass(f"Passphrase of {options.key.name}: ").encode())
-            pdf = sign_report(pdf, key=key, location=record.order.site, moment=moment)
+            book = book_beside(options.key.parent, clock=local_now, actor=key.name, file=options.output.name)
+
             state = f"signed by {key.name}"
-        write_whole(options.output, pdf)
+
+        def sign(pdf: bytes) -> bytes:
+            return sign_report(pdf, key=key, location=record.order.site, moment=moment)
+
+        issue_report(
+            record, salt=secrets.token_hex(32), render=render, sign=sign if key else None,
+            write=lambda pdf: write_whole(options.output, pdf), key=key, book=book,
+        )  # fmt: skip
         print(f"{options.output}: {state}")
 
     def _verify(self, options: argparse.Namespace) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import secrets
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -78,6 +79,7 @@ class ShopOffice:
         self, *, record: Record, evaluation: Evaluation, key_file: Path, passphrase: bytes, strokes: Strokes
     ) -> Issued:
         """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
+        from diagnb.issuing import issue_report
         from diagnb.report import render_report
         from diagnb.signing import load_key
 
@@ -90,17 +92,29 @@ class ShopOffice:
             raise fault("key", f"belongs to {key.name}, but the technician is {signer}", "choose the right key")
         moment = self.clock().replace(microsecond=0)
         drawn = tuple(tuple((float(x), float(y)) for x, y in stroke) for stroke in strokes)
-        pdf = render_report(
-            record,
-            evaluation,
-            moment=moment,
-            language=self.language,
-            paper=self.paper,
-            technician="technician",
-            strokes=drawn,
-        )
-        write_whole(path, sign_report(pdf, key=key, location=record.order.site, moment=moment))
+
+        def render(*, log_head: str, salt: str) -> bytes:
+            return render_report(
+                record, evaluation, moment=moment, language=self.language, paper=self.paper, technician="technician",
+                strokes=drawn, log_head=log_head, salt=salt,
+            )  # fmt: skip
+
+        issue_report(
+            record, salt=secrets.token_hex(32), render=render,
+            sign=lambda pdf: sign_report(pdf, key=key, location=record.order.site, moment=moment),
+            write=lambda pdf: write_whole(path, pdf), key=key,
+            book=book_beside(self.keys, clock=self.clock, actor=key.name, file=path.name),
+        )  # fmt: skip
         return Issued(path, digest(record))
+
+
+def book_beside(folder: Path, *, clock: Callable[[], datetime], actor: str, file: str) -> Any:
+    """The shop's log beside its keys (``audit.jsonl``) and what is written down there; None where there is no log."""
+    from diagnb.audit import AuditLog
+    from diagnb.issuing import Book
+
+    path = folder / "audit.jsonl"
+    return Book(log=AuditLog(path), clock=clock, actor=actor, file=file) if path.is_file() else None
 
 
 def sign_report(pdf: bytes, *, key: Any, location: str, moment: datetime) -> bytes:

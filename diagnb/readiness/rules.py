@@ -437,6 +437,16 @@ def cautions_recorded(record: Record, evaluation: Evaluation) -> Iterable[Remark
             )
 
 
+def standing(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """The record was declared void."""
+    if record.status == "void":
+        reason = record.replaces.reason if record.replaces else ""
+        yield Remark(
+            "void-record", "rejects", "status", f"the record was declared void: {reason}",
+            "start a new record; nothing may rest on this one",
+        )  # fmt: skip
+
+
 def voltage_class(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """Above 60 V DC or 30 V AC nobody qualified is named (voltage classes of ISO 6469-3, from memory)."""
     for i, test in enumerate(record.tests):
@@ -472,7 +482,7 @@ def written_late(record: Record, days: int) -> Iterable[Remark]:
 
 
 RULES: tuple[Rule, ...] = (
-    no_as_found_reading, fault_not_proved, drop_without_current, drops_do_not_add_up, limit_missing, generic_default,
+    standing, no_as_found_reading, fault_not_proved, drop_without_current, drops_do_not_add_up, limit_missing, generic_default,
     not_settled, as_left, meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved,
     conditions_stated, second_person, cautions_recorded, voltage_class, fed_though_measure_only,
 )  # fmt: skip
