@@ -72,10 +72,11 @@ def signatures(matter: Matter) -> list[Block]:
     label = wording.say("text.technician")
     if matter.record.redaction is not None:
         label = wording.say("text.redaction-issuer")
-        lines = (wording.say("text.meaning-redacted"), wording.moment(matter.options.moment))
+        lines = (matter.identity(), wording.moment(matter.options.moment), wording.say("text.meaning-redacted"))
     elif who is not None:
         moment = wording.moment(matter.options.moment)
-        lines = (who.name, who.role, moment, wording.say("text.meaning-technician"))
+        meaning = "text.meaning-void" if matter.record.status == "void" else "text.meaning-technician"
+        lines = (who.name, who.role, moment, wording.say(meaning))
     blocks: list[Block] = [
         Heading(2, wording.say("section.signatures")),
         SignatureField(
