@@ -15,9 +15,11 @@ def build_parser() -> argparse.ArgumentParser:
     """The parser with all commands; a command's own module is imported only when it runs."""
     from diagnb.cli import (
         amendments,
+        archive,
         catalogue,
         demonstration,
         fleet,
+        impact,
         keys,
         log,
         records,
@@ -47,6 +49,8 @@ def build_parser() -> argparse.ArgumentParser:
         log,
         keys,
         catalogue,
+        archive,
+        impact,
         fleet,
     ):
         module.add_commands(commands)

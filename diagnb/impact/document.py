@@ -1,4 +1,196 @@
-"""x"""
+"""An impact as a tagged PDF of its own: what changed, what follows, which reports to re-examine; ready to be signed.
+
+The complete list travels inside as ``impact.json`` (RFC 8785). Every sentence comes from ``templates/impact``.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Iterator
+from functools import cache
+
+import rfc8785
+
+from diagnb.errors import InputFault
+from diagnb.impact.change import CoefficientChange, InstrumentError, LimitChange, ProcedureChange, RuleChange
+from diagnb.impact.impact import ChangedResult, Impact
+from diagnb.quantities import value_with_uncertainty
+from diagnb.report.blocks import Block, Cell, EndMark, Heading, KeyValues, Notice, Paragraph, SignatureField, Table
+from diagnb.report.wording import Wording, compare_wording, load_wording, parse_wording
+from diagnb.shipped import templates_directory
+
+FIELD = "Engineer"
+"""Name of the signature field."""
+_MOST_REPORTS, _MOST_RESULTS = 500, 200
 
 
-def render_impact() -> None: ...
+def render_impact(impact: Impact, *, moment: dt.datetime, language: str = "en", paper: str = "A4") -> bytes:
+    """The impact as an unsigned PDF with one empty signature field, :data:`FIELD`.
+
+    ``moment`` (with zone) is when it was made. Raises :class:`~diagnb.errors.InputFault` for an unknown language or paper.
+    """
+    from diagnb.report.pdf import Attachment, PageLines, render_document
+
+    wording = impact_wording(language)
+    data = rfc8785.dumps(impact.to_plain())
+    digest = hashlib.sha256(data).hexdigest()
+    identity = f"impact-{digest[:12]}"
+    blocks = tuple(_blocks(impact, wording, moment, identity))
+    title = wording.say("impact.title")
+    return render_document(
+        blocks,
+        title=f"{title} {identity}",
+        subject=wording.say("impact.subject"),
+        language=language,
+        paper="Letter" if paper == "Letter" else "A4",
+        moment=moment.replace(microsecond=0),
+        identity=identity,
+        digest=digest,
+        attachments=(
+            Attachment("impact.json", data, relationship="Data", description=wording.say("impact.attached")),
+        ),
+        page_lines=PageLines(
+            record=identity, title=title, digest=wording.say("impact.digest", digest=digest),
+            page=wording.say("page.number", page="{page}", pages="{pages}"),
+        ),
+    )  # fmt: skip
+
+
+@cache
+def impact_wording(language: str) -> Wording:
+    """The sentences of the report with those of the impact. Raises :class:`InputFault` listing what does not fit."""
+    base = load_wording(language)
+    place = templates_directory() / "impact"
+    own = parse_wording((place / f"{language}.toml").read_bytes(), where=f"impact/{language}.toml")
+    english = parse_wording((place / "en.toml").read_bytes(), where="impact/en.toml")
+    faults = compare_wording(own, english, where=f"impact/{language}.toml")
+    if faults:
+        raise InputFault(faults)
+    return Wording(language, {**base.sentences, **own})
+
+
+def _blocks(impact: Impact, wording: Wording, moment: dt.datetime, identity: str) -> Iterator[Block]:
+    say = wording.say
+    yield Heading(1, say("impact.title"))
+    outcome = say("impact.outcome-none")
+    if impact.changed:
+        outcome = say("impact.outcome-some", reports=f"{len(impact.reexamine):,}", changed=f"{len(impact.changed):,}")
+    counts = {"results": f"{impact.results:,}", "tests": f"{impact.tests:,}", "moved": f"{impact.moved:,}"}
+    yield Notice(outcome, say("impact.outcome-text", **counts))
+    yield Heading(2, say("impact.question"))
+    yield Paragraph(change_sentence(impact, wording), strong=True)
+    since, until = impact.window.since, impact.window.until
+    if since or until:
+        yield Paragraph(
+            say("impact.window", since=wording.minute(since) if since else say("impact.open-start"),
+                until=wording.minute(until) if until else say("impact.open-end"))
+        )  # fmt: skip
+    yield KeyValues(((say("impact.made"), wording.moment(moment)), (say("impact.archive"), impact.head)), mono=True)
+    if impact.transitions:
+        yield Heading(2, say("impact.verdicts"))
+        yield Table(
+            (say("impact.before"), say("impact.after"), say("impact.count")),
+            tuple(
+                (wording.verdict(old), Cell(wording.verdict(new), strong=old != new), f"{n:,}")
+                for old, new, n in impact.transitions
+            ),
+            (3, 3, 2), ("left", "left", "right"),
+        )  # fmt: skip
+    yield from _lists(impact, wording)
+    yield Heading(2, say("impact.method"))
+    yield Paragraph(say("impact.method-text", documents=f"{impact.from_documents:,}"))
+    if isinstance(impact.change, InstrumentError):
+        yield Paragraph(say("impact.method-instrument"))
+    if isinstance(impact.change, LimitChange):
+        yield Paragraph(say("impact.method-limits"))
+    yield Paragraph(say("impact.caveat"))
+    yield SignatureField(FIELD, say("impact.sign"))
+    yield EndMark(say("page.end", identity=identity))
+
+
+def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
+    say = wording.say
+    if impact.reexamine:
+        yield Heading(2, say("impact.reexamine"))
+        shown = impact.reexamine[:_MOST_REPORTS]
+        yield Table(
+            tuple(say(f"impact.{name}") for name in ("claim", "record", "changed", "into-fail", "out-of-fail", "files")),
+            tuple(
+                (r.claim, Cell(f"{r.record}, {r.revision}", mono=True), str(r.changed), str(r.into_fail), str(r.out_of_fail),
+                 Cell("; ".join(name for name, _ in r.reports) or "-", detail=" ".join(sha[:16] for _, sha in r.reports)))
+                for r in shown
+            ),
+            (3, 4, 2, 2, 2, 4), ("left", "left", "right", "right", "right", "left"),
+            _more(len(impact.reexamine) - len(shown), wording),
+        )  # fmt: skip
+        yield Heading(2, say("impact.details"))
+        results = impact.changed[:_MOST_RESULTS]
+        yield Table(
+            tuple(say(f"impact.{name}") for name in ("claim", "result", "was", "now")),
+            tuple(
+                (
+                    Cell(c.claim, detail=f"{c.record}, {c.revision}"), Cell(f"{c.test}, {c.result}", detail=c.procedure),
+                    Cell(wording.verdict(c.old_verdict), detail=_quantity(c.old_value, c.old_expanded, c, wording)),
+                    Cell(wording.verdict(c.new_verdict), strong=True, detail=_quantity(c.new_value, c.new_expanded, c, wording)),
+                )
+                for c in results
+            ),
+            (3, 4, 4, 4), (), _more(len(impact.changed) - len(results), wording),
+        )  # fmt: skip
+    if impact.not_judged_again:
+        yield Heading(2, say("impact.not-again"))
+        shown_faults = impact.not_judged_again[:_MOST_RESULTS]
+        yield KeyValues(tuple((f.where, f.what) for f in shown_faults))
+        for line in _more(len(impact.not_judged_again) - len(shown_faults), wording):
+            yield Paragraph(line)
+
+
+def _more(count: int, wording: Wording) -> tuple[str, ...]:
+    return (wording.say("impact.more", count=f"{count:,}"),) if count > 0 else ()
+
+
+def _quantity(value: float | None, expanded: float | None, of: ChangedResult, wording: Wording) -> str:
+    if value is None or not expanded:
+        return ""
+    shown, spread = value_with_uncertainty(value, expanded)
+    return f"{wording.number(shown)} ± {wording.number(spread)}{'' if of.unit == '1' else ' ' + of.unit}"
+
+
+def change_sentence(impact: Impact, wording: Wording) -> str:
+    """What changed, in one sentence."""
+    say, change = wording.say, impact.change
+    if isinstance(change, InstrumentError):
+        said = []
+        if change.gain_percent:
+            said.append(say("impact.deviation-gain", percent=_signed(change.gain_percent, wording)))
+        if change.offset:
+            said.append(say("impact.deviation-offset", offset=_signed(change.offset, wording), unit=change.offset_unit))
+        function = change.function or say("impact.every-function")
+        return say("impact.instrument", serial=change.serial, deviation=", ".join(said), function=function)
+    if isinstance(change, LimitChange):
+        lower, upper = (None if v is None else wording.number(v) for v in (change.lower, change.upper))
+        if lower is not None and upper is not None:
+            limit = say("impact.limit-between", lower=lower, upper=upper, unit=change.unit)
+        elif lower is not None:
+            limit = say("impact.limit-at-least", lower=lower, unit=change.unit)
+        else:
+            limit = say("impact.limit-at-most", upper=upper, unit=change.unit)
+        system = (
+            say("impact.system-one", voltage=change.system_voltage)
+            if change.system_voltage
+            else say("impact.system-all")
+        )
+        return say("impact.limit", result=change.result, procedure=change.procedure, limit=limit, source=change.source, system=system)  # fmt: skip
+    if isinstance(change, RuleChange):
+        where = ", ".join(filter(None, (change.procedure, change.result))) or say("impact.everywhere")
+        return say("impact.rule", rule=say(f"rule.{change.rule}") if wording.has(f"rule.{change.rule}") else change.rule, where=where)  # fmt: skip
+    if isinstance(change, ProcedureChange):
+        return say("impact.procedure", procedure=change.document["id"], version=change.document["version"])
+    assert isinstance(change, CoefficientChange)
+    percent = wording.number(f"{change.percent_per_kelvin:g}")
+    return say("impact.coefficient", meter=change.meter, percent=percent, function=change.function or say("impact.every-function"))  # fmt: skip
+
+
+def _signed(value: float, wording: Wording) -> str:
+    return ("+" if value > 0 else "") + wording.number(f"{value:g}")
