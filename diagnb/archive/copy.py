@@ -60,7 +60,7 @@ def update_copy(archive: Archive, folder: Path, *, progress: Callable[[int], Non
 def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
     """Rows of one SQL statement over the copy; its one table is ``results``, latest revisions only: ``current``.
 
-    The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing.
+    Write the column ``at`` in double quotes: the word means something in SQL. The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing.
     """
     try:
         import duckdb

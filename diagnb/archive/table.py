@@ -23,7 +23,7 @@ from diagnb.archive.intake import Item
 from diagnb.errors import Fault, InputFault, fault
 
 MOST_BYTES = 512 * 2**20
-_NUMBER = re.compile(r"[+-]?\d[\d.,]*(\s*\S{1,12})?")
+_NUMBER = re.compile(r"[+-]?\d[\d.,]*(\s*[A-Za-zΩµ°%][^=+*()@|]{0,11})?")
 PLACES = (
     "order.number", "order.opened", "order.site", "order.customer", "vehicle.vin", "vehicle.unit",
     "vehicle.description", "vehicle.model_year", "vehicle.in_service", "vehicle.system_voltage", "vehicle.odometer",

@@ -1,0 +1,164 @@
+"""``diagnb archive`` and ``diagnb impact`` as a foreman types them: exit status, one line of error, files made."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from diagnb.cli import main
+from diagnb.record import canonical_bytes, load_record
+from diagnb.shipped import templates_directory
+
+DEMO = templates_directory() / "demo-record.json"
+EXAMPLES = Path(__file__).parents[1] / "data" / "records"
+
+
+@pytest.fixture
+def store(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """An archive with the demonstration record and its signed report."""
+    name = str(tmp_path / "shop.sqlite")
+    assert main(["demo", "--out", str(tmp_path / "demo")]) == 0
+    assert main(["archive", "add", name, str(DEMO), str(tmp_path / "demo" / "report.pdf"), "--by", "office"]) == 0
+    capsys.readouterr()
+    return name
+
+
+def output(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    status = main(list(arguments))
+    printed = capsys.readouterr()
+    return status, printed.out, printed.err
+
+
+def test_a_record_and_its_report_are_kept_and_found(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    record = load_record(DEMO)
+    assert output(capsys, "archive", "get", store, record.id)[1].encode() == canonical_bytes(record) + b"\n"
+    assert record.id in output(capsys, "archive", "list", store, "--claim", record.order.number)[1]
+    assert output(capsys, "archive", "list", store, "--claim", "nobody's")[1] == ""
+    history = json.loads(output(capsys, "archive", "history", store, record.id, "--json")[1])
+    (kept,) = history["files"]
+    assert (kept["kind"], kept["name"]) == ("report", "report.pdf")
+    out = tmp_path / "again.pdf"
+    assert main(["archive", "get", store, record.id, "--file", kept["sha256"], "-o", str(out)]) == 0
+    assert out.read_bytes() == (tmp_path / "demo" / "report.pdf").read_bytes()
+
+
+def test_adding_again_changes_nothing_and_says_so(store: str, capsys: pytest.CaptureFixture[str]) -> None:
+    status, said, _ = output(capsys, "archive", "add", store, str(DEMO))
+    assert status == 0 and said.startswith("0 added, 1 there already")
+
+
+def test_an_altered_report_is_not_kept(store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    altered = bytearray((tmp_path / "demo" / "report.pdf").read_bytes())
+    altered[len(altered) // 2] ^= 1
+    path = tmp_path / "altered.pdf"
+    path.write_bytes(altered)
+    status, said, _ = output(
+        capsys, "archive", "add", store, str(path), "--trust", str(tmp_path / "demo" / "trust.json")
+    )
+    assert status == 1 and "NOT KEPT" in said and "altered.pdf" in said
+
+
+def test_a_report_of_somebody_unknown_is_kept_with_a_note(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    moved = tmp_path / "elsewhere" / "report.pdf"
+    moved.parent.mkdir()
+    moved.write_bytes((tmp_path / "demo" / "report.pdf").read_bytes())
+    status, said, _ = output(capsys, "archive", "add", str(tmp_path / "b.sqlite"), str(moved))
+    assert status == 0 and "not on the trust list" in said
+
+
+def test_the_audit_finds_a_change_and_a_cut(store: str, capsys: pytest.CaptureFixture[str]) -> None:
+    import sqlite3
+
+    status, said, _ = output(capsys, "archive", "audit", store, "--recompute", "--json")
+    found = json.loads(said)
+    assert status == 0 and found["sound"] and found["recomputed"] == 1
+    with sqlite3.connect(store) as connection:
+        for verb in ("update", "delete"):
+            connection.execute(f"DROP TRIGGER attached_no_{verb}")
+        connection.execute("UPDATE attached SET name = 'x.pdf'")
+    status, said, _ = output(capsys, "archive", "audit", store, "--head", found["head"])
+    assert status == 1 and "FOUND" in said
+
+
+def test_import_of_a_folder_and_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store, mapping, table = str(tmp_path / "a.sqlite"), tmp_path / "m.toml", tmp_path / "old.csv"
+    mapping.write_text(
+        'schema = "diagnb-csv-mapping/1"\nid = "{order}"\nzone = "+01:00"\n[columns]\n"order.number" = "order"\ntime = "when"\n'
+        '[constants]\n"vehicle.system_voltage" = "24"\n[[instruments]]\nid = "M1"\nmeter = "handheld-6000"\nserial = "H6-9"\n'
+        '[[tests]]\nprocedure = "ground-side-drop"\nreadings = [{ name = "drop", column = "drop", unit = "mV", instrument = "M1" }]\n',
+        encoding="utf-8",
+    )
+    table.write_text("order,when,drop\nRO-1,2025-03-04T08:12,98.5\nRO-2,2025-03-04T08:12,=1+1\n", encoding="utf-8")
+    status, said, _ = output(
+        capsys, "archive", "import", store, str(EXAMPLES), str(table), "--mapping", str(mapping), "--json"
+    )
+    found: dict[str, Any] = json.loads(said)
+    assert status == 1
+    assert found["added"] == len(list(EXAMPLES.glob("*.json"))) + 1
+    assert [f["where"] for f in found["faults"]] == ["old.csv, row 3, drop"]
+    assert output(capsys, "archive", "import", store, str(table))[0] == 2
+    assert output(capsys, "archive", "import", store, str(tmp_path / "nowhere"))[0] == 1
+
+
+def test_export_gives_back_every_byte(store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    record = load_record(DEMO)
+    assert output(capsys, "archive", "export", store, str(tmp_path / "out"))[0] == 0
+    place = tmp_path / "out" / record.id / "revision-1"
+    assert (place / "record.json").read_bytes() == canonical_bytes(record)
+    (report,) = place.glob("report-*.pdf")
+    assert report.read_bytes() == (tmp_path / "demo" / "report.pdf").read_bytes()
+    assert output(capsys, "archive", "export", store, str(tmp_path / "pq"), "--parquet")[0] == 0
+    assert list((tmp_path / "pq").glob("*.parquet"))
+
+
+def test_impact_writes_list_table_and_signed_report(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    change = ["limit", store, "--procedure", "ground-side-drop", "--result", "ground_drop", "--upper", "0.05",
+              "--limit-unit", "V", "--source", "bulletin (invented)"]  # fmt: skip
+    files = {kind: tmp_path / f"impact.{kind}" for kind in ("csv", "pdf")}
+    status, said, _ = output(
+        capsys, "impact", *change, "--csv", str(files["csv"]), "--pdf", str(files["pdf"]), "--language", "de"
+    )
+    assert status == 1 and "pass → fail: 1" in said and "report.pdf" in said
+    with files["csv"].open(encoding="utf-8-sig", newline="") as stream:
+        (row,) = csv.DictReader(stream)
+    assert (row["old_verdict"], row["new_verdict"]) == ("pass", "fail")
+    assert files["pdf"].read_bytes().startswith(b"%PDF-")
+    found = json.loads(output(capsys, "impact", *change, "--json")[1])
+    assert found["reexamine"][0]["reports"][0]["name"] == "report.pdf"
+
+
+def test_impact_of_an_instrument_starts_at_its_last_calibration(store: str, capsys: pytest.CaptureFixture[str]) -> None:
+    serial = load_record(DEMO).instruments[0]
+    status, said, _ = output(capsys, "impact", "instrument", store, "--serial", serial.serial, "--gain-percent", "-2", "--found", "2026-11-20")  # fmt: skip
+    assert status in (0, 1) and f"tests from {serial.calibrated}" in said
+    status, _, error = output(capsys, "impact", "instrument", store, "--serial", "NOBODY", "--gain-percent", "2")
+    assert status == 2 and "no stored reading" in error and error.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["archive", "list", "nowhere.sqlite"],
+        ["archive", "get", "{store}", "NOBODY"],
+        ["archive", "audit", "{store}", "--head", "nonsense"],
+        ["archive", "grant", "{store}", "bay"],
+        ["impact", "rule", "{store}", "lenient"],
+        ["impact", "rule", "{store}", "simple", "--since", "yesterday"],
+        ["impact", "procedure", "{store}", "nowhere.toml"],
+        ["impact", "coefficient", "{store}", "--meter", "nothing", "--percent-per-kelvin", "1"],
+    ],
+)
+def test_wrong_use_is_one_line_and_exit_2(store: str, capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
+    status, _, error = output(capsys, *(a.replace("{store}", store) for a in arguments))
+    assert status == 2
+    assert error.startswith("diagnb: ") and error.count("\n") == 1
