@@ -20,7 +20,7 @@ from diagnb.errors import Fault, MissingPackage
 _NAME = re.compile(r"results-(\d{12})-(\d{12})\.parquet")
 _FACTS = (
     "record", "revision", "claim", "site", "vin", "unit", "model_year", "system_voltage", "circuit", "circuit_class",
-    "in_service", "odometer_km", "engine_hours", "part", "part_serial", "lot", "demonstration", "added",
+    "in_service", "odometer_km", "engine_hours", "part", "part_serial", "lot", "demonstration", "status", "added",
 )  # fmt: skip
 _PART = 200_000
 _COLUMNS = ("seq", "schema", "asset", "vehicle", *(c for c in _FACTS if c != "unit"), "point", "component", *RESULT_COLUMNS)  # fmt: skip

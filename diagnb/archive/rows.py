@@ -24,7 +24,7 @@ REVISION_FACTS: dict[str, str] = {
     "claim": "text", "site": "text", "vin": "text", "unit": "text", "model_year": "whole", "system_voltage": "text",
     "circuit": "text", "circuit_class": "text", "created": "text", "in_service": "text", "odometer_km": "real",
     "engine_hours": "real", "part": "text", "part_serial": "text", "lot": "text", "demonstration": "whole",
-    "replaces": "text", "added_by": "text", "engine": "text",
+    "status": "text", "replaces": "text", "added_by": "text", "engine": "text",
 }  # fmt: skip
 """Columns that every revision can be found or grouped by, with their kind. Times are UTC."""
 RESULT_COLUMNS: dict[str, str] = {
@@ -123,6 +123,7 @@ def _facts(record: Record, engine: str) -> dict[str, Any]:
         "odometer_km": _in(vehicle.odometer, "km"), "engine_hours": _in(vehicle.engine_hours, "h"),
         "part": causal.number if causal else "", "part_serial": causal.serial if causal else "",
         "lot": causal.lot if causal else "", "demonstration": int(record.demonstration),
+        "status": record.status,
         "replaces": record.replaces.digest if record.replaces else "", "engine": engine,
     }  # fmt: skip
     return {name: _storable(value) for name, value in facts.items()}

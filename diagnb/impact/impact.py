@@ -315,7 +315,9 @@ class _Search:
         return table[np.array([codes[text] for text in serials])]
 
     def _current(self) -> Array:
-        return np.array([row[0] for row in self.database.execute(db.revisions("seq", latest=True))], dtype=np.int64)
+        """The latest revisions; a record that was declared void asserts nothing any more."""
+        rows = self.database.columns(db.revisions("seq", "status", latest=True))
+        return np.array([seq for seq, status in rows if status != "void"], dtype=np.int64)
 
     def documents(self, exact: Iterable[tuple[int, int]]) -> Iterator[list[tuple[int, bytes, list[int]]]]:
         """The documents of the tests that must be judged from them, some at a time."""

@@ -132,6 +132,13 @@ def test_the_latest_revision_counts_unless_all_are_wanted(archive: Archive, visi
     assert [c.revision for c in find_impact(archive, change, all_revisions=True).changed] == [1]
 
 
+def test_a_void_record_asserts_nothing_any_more(archive: Archive, visit: Visit) -> None:
+    one = visit("A", "98.5 mV")
+    replaces = {"revision": 1, "digest": digest(one), "reason": "taken on another vehicle"}
+    archive.add_many([prepare(one), prepare(load_record({**plain(one), "revision": 2, "status": "void", "replaces": replaces}))], moment=MOMENT)  # fmt: skip
+    assert find_impact(archive, InstrumentError("H6-1", gain_percent=-5)).changed == ()
+
+
 def test_a_limit_that_the_user_stated_stays(archive: Archive, visit: Visit) -> None:
     own = {"limits": [{"result": "ground_drop", "upper": "0.5", "unit": "V", "source": "maker's manual (invented)"}]}
     archive.add_many([prepare(visit("A", "98.5 mV")), prepare(visit("B", "98.5 mV", changes=own))], moment=MOMENT)

@@ -1,4 +1,4 @@
-"""Writes archive-version-1.sqlite as version 1 of the tables wrote it: python make_version_1.py RECORD.json…
+"""Writes archive-version-1.sqlite as version 1 of the tables wrote it: python make_version_1.py TARGET < prepared.json
 
 Only the standard library and the document's own text are used, and the tables stand here as they were; the file is
 kept and never made again. The records are invented.
@@ -19,7 +19,7 @@ CREATE TABLE entry (seq INTEGER NOT NULL, body TEXT NOT NULL, previous TEXT NOT 
 CREATE TABLE revision (seq INTEGER NOT NULL, record TEXT NOT NULL, revision INTEGER NOT NULL, digest TEXT NOT NULL,
  added TEXT NOT NULL, claim TEXT, site TEXT, vin TEXT, unit TEXT, model_year INTEGER, system_voltage TEXT, circuit TEXT,
  circuit_class TEXT, created TEXT, in_service TEXT, odometer_km DOUBLE, engine_hours DOUBLE, part TEXT,
- part_serial TEXT, lot TEXT, demonstration INTEGER, replaces TEXT, added_by TEXT, engine TEXT, document TEXT NOT NULL,
+ part_serial TEXT, lot TEXT, demonstration INTEGER, status TEXT, replaces TEXT, added_by TEXT, engine TEXT, document TEXT NOT NULL,
  PRIMARY KEY (seq), UNIQUE (record, revision));
 CREATE INDEX revision_vin ON revision (vin);
 CREATE INDEX revision_claim ON revision (claim);
