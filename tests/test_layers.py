@@ -39,7 +39,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 DOWN_TO_READINESS = {*MAY_IMPORT, "readiness"} - {"signing", "audit"}
 MAY_IMPORT |= {
     "archive": DOWN_TO_READINESS - {"readiness"},
-    "fleet": DOWN_TO_READINESS | {"archive"},
+    "fleet": CORE | {"conformity"},
     "impact": DOWN_TO_READINESS | {"report", "archive"},
     "redaction": CORE | {"record", "evaluation", "audit"},
     "report": DOWN_TO_READINESS | {"redaction"},
@@ -61,6 +61,8 @@ ONLY_IN = {
     "ipywidgets": ("forms/", "notebook/"),
     "anywidget": ("forms/", "notebook/"),
     "pyvisa": ("instruments/scpi.py",),
+    "lifelines": ("fleet/life.py",),
+    "matplotlib": ("fleet/plots.py",),
     "sqlalchemy": ("archive/database.py",),
     "duckdb": ("archive/copy.py",),
     "distributed": ("archive/workers.py",),

@@ -157,7 +157,7 @@ def plot_cells(found: CellSurvey, *, most: int = 15) -> Any:
     axes.invert_yaxis()
     axes.set_xlabel("rate ratio to the component's other lots (log scale); filled square: alarm")
     axes.set_title(
-        f"{len(found.alarms)} alarms among {len(found.cells)} cells, false discovery rate {found.false_discovery_rate:g}",
+        f"{len(found.alarms)} alarm{'' if len(found.alarms) == 1 else 's'} among {len(found.cells)} cells, false discovery rate {found.false_discovery_rate:g}",
         loc="left", fontsize=10,
     )  # fmt: skip
     return figure

@@ -253,8 +253,8 @@ def effect_at(
     """Defect rate after ``date`` over before, compared within age bands of ``band_months``, limits by vehicle.
 
     A defect is dated by the test that found it, so what came about before the change is found after it for as long as
-    vehicles stay away: ``settling_months`` after the change are left out on both counts (choose the usual time between
-    visits). Season is not removed: choose spans of whole years. Refused for results judged under several rules.
+    vehicles stay away: ``settling_months`` after the change are left out on both counts (choose the longest usual time
+    between visits). What stays pulls the ratio towards 1: a point that is already bad can't become bad again. Season is not removed: choose spans of whole years. Refused for results judged under several rules.
     """
     if not band_months > 0 or settling_months < 0:
         raise fault("band_months", f"{band_months:g} must be above zero, and settling_months not below it")

@@ -149,7 +149,7 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
         for c in found.cells[:most]
     )  # fmt: skip
     notes = (
-        f"{len(found.alarms)} alarms among {len(found.cells)} cells; {found.method}",
+        f"{len(found.alarms)} alarm{'' if len(found.alarms) == 1 else 's'} among {len(found.cells)} cells; {found.method}",
         f"{len(found.untested)} cells not tested"
         + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),
     )
