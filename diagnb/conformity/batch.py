@@ -15,8 +15,6 @@ from diagnb.uncertainty import Estimate, Shape
 
 Array = Any
 _PASS, _CONDITIONAL_PASS, _CONDITIONAL_FAIL, _FAIL, _NOT_JUDGED = range(5)
-_LARGEST_GUARD = 1.75
-"""No shape without Student's tails has a one-sided 95 % quantile above this many u."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,17 +91,11 @@ def _guarded(
     rule: Rule,
     coverage: float,
 ) -> Array:
+    both_sides = limit.lower is not None and limit.upper is not None
     if rule == "guarded-95":
         proved, disproved = pc >= 0.95 - 1e-9, (pc <= 0.05 + 1e-9) & ~inside
-        # Most tests are capable by far; the exact guard band is worked out only for the others.
-        doubtful = np.isfinite(limit.span) & (
-            (2 * _LARGEST_GUARD * shape.standard_uncertainty > limit.span) | np.isfinite(shape.degrees_of_freedom)
-        )
-        guard = np.zeros_like(value)
-        if np.any(doubtful):
-            guard[doubtful] = _some(shape, doubtful).quantile(0.95)
     else:
-        guard = half if coverage == 0.95 else shape.quantile(0.975)
+        guard = _quantile(shape, half, coverage)
         tolerance = 1e-12 * np.abs(value)
         proved, disproved = inside.copy(), beyond > guard + tolerance
         if limit.lower is not None:
@@ -113,12 +105,25 @@ def _guarded(
     verdict = np.where(inside, _CONDITIONAL_PASS, _CONDITIONAL_FAIL).astype(np.uint8)
     verdict[disproved] = _FAIL
     verdict[proved] = _PASS
-    enough = guard
-    if rule == "guarded-95" and limit.lower is not None and limit.upper is not None:
-        enough = half if coverage == 0.95 else shape.quantile(0.975)
-    incapable = 2 * enough > limit.span
+    if not np.isfinite(limit.span):
+        return verdict
+    if rule == "guarded-95":
+        # The guard band is the 95 % quantile, which is never above the 97.5 % one: most tests are capable by
+        # far, so the exact band is worked out only where even the wider one could matter.
+        wider = _quantile(shape, half, coverage)
+        doubtful = 2 * wider > limit.span
+        guard = np.zeros_like(value)
+        if np.any(doubtful):
+            guard[doubtful] = _some(shape, doubtful).quantile(0.95)
+        incapable = doubtful if both_sides else 2 * guard > limit.span
+    else:
+        incapable = 2 * guard > limit.span
     verdict[incapable & ~(disproved & (beyond > 2 * guard))] = _NOT_JUDGED
     return verdict
+
+
+def _quantile(shape: Shape, half: Array, coverage: float) -> Array:
+    return half if coverage == 0.95 else shape.quantile(0.975)
 
 
 def _some(shape: Shape, chosen: Array) -> Shape:

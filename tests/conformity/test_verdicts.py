@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -27,6 +27,7 @@ from diagnb.conformity import (
 from diagnb.errors import InputFault
 from diagnb.meters import load_meter
 from diagnb.uncertainty import Component, Estimate
+from diagnb.uncertainty.estimate import Distribution
 
 UPPER = Limit(upper=0.5, source="s")
 U = 0.01
@@ -105,6 +106,34 @@ def test_verdict_and_evidence_never_disagree(
     many = judge_many(Estimate(np.array([value, value]), np.array([u, u]), distribution=shape), limit, rule)
     assert many.words() == [verdict.verdict] * 2
     assert many.conformance_probability == pytest.approx([pc, pc], abs=1e-7)
+
+
+def test_many_are_judged_as_one_where_the_tolerance_is_barely_wide_enough() -> None:
+    # Between two limits the 97.5 % quantile decides whether a measurement is capable, against one the 95 % quantile.
+    assert judge(Estimate(0.36044, 0.03758), Limit(0.15, 0.29)).verdict == "not judged"
+    rng = np.random.default_rng(4)
+    n = 600
+    value, nu = rng.uniform(-0.3, 1.3, n), np.where(rng.random(n) < 0.5, np.inf, rng.integers(2, 40, n))
+    u = rng.uniform(0.2, 0.4, n)
+    for rule in RULES:
+        for limit in (Limit(0.0, 1.0), Limit(0.0, 1.5), Limit(upper=0.5), Limit(lower=0.5)):
+            for shape in get_args(Distribution):
+                many = judge_many(Estimate(value, u, nu, distribution=shape), limit, rule).words()
+                alone = [
+                    judge(Estimate(float(v), float(w), float(d), distribution=shape), limit, rule).verdict
+                    for v, w, d in zip(value[:100], u[:100], nu[:100], strict=True)
+                ]
+                assert many[:100] == alone, (rule, limit, shape)
+            mixed = Estimate.of(
+                value, (Component("gain", u, distribution="rectangular"), Component("noise", u / 3, nu))
+            )
+            many = judge_many(mixed, limit, rule).words()
+            for k in range(100):
+                parts = (
+                    Component("gain", float(u[k]), distribution="rectangular"),
+                    Component("noise", float(u[k]) / 3, float(nu[k])),
+                )
+                assert many[k] == judge(Estimate.of(float(value[k]), parts), limit, rule).verdict, (rule, limit, k)
 
 
 @given(st.floats(-3, 3), st.floats(0.01, 1), st.sampled_from([1e-3, 1.0, 1e3]))

@@ -88,7 +88,7 @@ def test_what_can_not_be_known_is_refused() -> None:
 def test_history_is_judged_as_one_test_is_judged() -> None:
     rng = np.random.default_rng(2)
     n = 400
-    value, u = rng.uniform(0.1, 0.5, n), rng.uniform(0.0, 0.03, n)
+    value, u = rng.uniform(0.1, 0.5, n), rng.uniform(0.0, 0.05, n)
     lower = np.where(rng.random(n) < 0.3, 0.15, np.nan)
     upper = np.where(rng.random(n) < 0.8, rng.choice([0.29, 0.35], n), np.nan)
     value[5], u[6] = np.nan, np.nan
