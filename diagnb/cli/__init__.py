@@ -25,6 +25,7 @@ def build_parser() -> argparse.ArgumentParser:
         records,
         reports,
         stamps,
+        traces,
         verification,
         work,
     )
@@ -42,6 +43,7 @@ def build_parser() -> argparse.ArgumentParser:
         demonstration,
         work,
         records,
+        traces,
         reports,
         stamps,
         verification,

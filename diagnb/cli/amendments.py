@@ -123,7 +123,7 @@ def run_redact(options: argparse.Namespace) -> int:
 
 def run_attach(options: argparse.Namespace) -> int:
     """Write the record again with the photos in its list of attachments."""
-    from diagnb.record import read_json
+    from diagnb.record import attached_name, read_json
     from diagnb.report import photo_attachment
 
     document = read_json(options.record.read_bytes(), options.record.name)
@@ -131,11 +131,12 @@ def run_attach(options: argparse.Namespace) -> int:
         raise fault(str(options.record), "is not a record")
     listed = [*document.get("attachments", [])]
     for path in options.files:
-        if any(isinstance(a, dict) and a.get("name") == path.name for a in listed):
-            raise fault(path.name, "is listed already", "give the file another name")
-        entry = photo_attachment(path.read_bytes(), name=path.name, shows=options.shows)
+        name = attached_name(path.name)
+        if any(isinstance(a, dict) and a.get("name") == name for a in listed):
+            raise fault(name, "is listed already", "give the file another name")
+        entry = photo_attachment(path.read_bytes(), name=name, shows=options.shows)
         listed.append(entry.model_dump(mode="json", exclude_defaults=True))
-        print(f"{path.name}: {entry.size:,} bytes, SHA-256 {entry.sha256}")
+        print(f"{name}: {entry.size:,} bytes, SHA-256 {entry.sha256}")
     document["attachments"] = listed
     write_new(options.record, (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode())
     return 0

@@ -96,6 +96,7 @@ def book_for(
 
 def find_photos(record: Any, folder: Path | None, beside: Path) -> dict[str, bytes]:
     """The prepared photos of a record from ``folder``, by default from the record's own; those missing are left out."""
+    from diagnb.record import attached_name
     from diagnb.report import prepare_photos
     from diagnb.report.photos import MOST_BYTES, photos_of
 
@@ -103,8 +104,10 @@ def find_photos(record: Any, folder: Path | None, beside: Path) -> dict[str, byt
     if folder is not None and not folder.is_dir():
         raise fault(str(folder), "is not a folder", "name the folder that holds the photos")
     files = {}
-    for attachment in photos_of(record):
-        path = place / attachment.name
+    wanted = photos_of(record)
+    by_name = {attached_name(p.name): p for p in place.iterdir()} if wanted else {}
+    for attachment in wanted:
+        path = by_name.get(attachment.name, place / attachment.name)
         if path.is_file():
             if path.stat().st_size > MOST_BYTES:
                 raise fault(str(path), f"is larger than {MOST_BYTES // 2**20} MiB", "save it smaller")

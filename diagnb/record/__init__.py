@@ -1,5 +1,6 @@
 """The record: what was found, as one frozen document with one canonical form."""
 
+from diagnb.record.attached import attached_name
 from diagnb.record.canonical import canonical_bytes, digest, json_schema, plain
 from diagnb.record.document import Record
 from diagnb.record.door import complete, load_record, procedure_of, read_json, read_record, sheet_of
@@ -9,6 +10,7 @@ from diagnb.record.vin import check_digit, model_years, vin_remark
 __all__ = [
     "Record",
     "amend",
+    "attached_name",
     "canonical_bytes",
     "check_digit",
     "complete",

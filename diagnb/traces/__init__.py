@@ -11,6 +11,7 @@ from diagnb.traces.capture import (
 from diagnb.traces.description import ColumnSpec, Description, TimeAxis, load_description, read_description
 from diagnb.traces.feature import REMARKS, Accuracy, Feature, Section, Source, accuracy_of, section
 from diagnb.traces.file import SCHEMA, Column, Trace, load_trace, read_trace
+from diagnb.traces.kinds import KINDS, FeatureKind, take_feature
 from diagnb.traces.levels import cranking_minimum, inrush_peak, mean_current, running_value
 from diagnb.traces.opening import OpeningCheck, OpeningLine, inrush_against_window, opening_table
 from diagnb.traces.response import time_constant
@@ -18,6 +19,7 @@ from diagnb.traces.ripple import ripple_frequency, ripple_peak_to_peak, ripple_r
 from diagnb.traces.spells import Spell, cranking_duration, dips, longest_dip, time_below, wake_up_duty
 
 __all__ = [
+    "KINDS",
     "REMARKS",
     "SCHEMA",
     "Accuracy",
@@ -25,6 +27,7 @@ __all__ = [
     "ColumnSpec",
     "Description",
     "Feature",
+    "FeatureKind",
     "OpeningCheck",
     "OpeningLine",
     "Section",
@@ -55,6 +58,7 @@ __all__ = [
     "same_file",
     "section",
     "sheet_function",
+    "take_feature",
     "time_below",
     "time_constant",
     "wake_up_duty",
