@@ -68,7 +68,7 @@ def run_show(options: argparse.Namespace) -> int:
 
 
 def run_check(options: argparse.Namespace) -> int:
-    """Exit 1 when a file has a fault; every fault is printed."""
+    """Exit 1 when a file has a fault; every fault is printed, and what looks like a slip without being one."""
     from diagnb.meters import load_sheet
     from diagnb.procedures import load_procedure
 
@@ -84,10 +84,22 @@ def run_check(options: argparse.Namespace) -> int:
                 )
                 continue
             print(f"{path}: no fault")
+            if options.noun == "meter":
+                from diagnb.meters import oddities
+
+                for odd in oddities(found, known=_functions_read()):
+                    print(f"  look again: {odd}")
         except InputFault as error:
             bad = True
             print("\n".join(str(fault) for fault in error.faults))
     return 1 if bad else 0
+
+
+def _functions_read() -> frozenset[str]:
+    """The functions that the shipped procedures ask of an instrument."""
+    from diagnb.procedures import load_procedure, procedure_files
+
+    return frozenset(r.function for path in procedure_files().values() for r in load_procedure(path).readings)
 
 
 def run_schema(options: argparse.Namespace) -> int:
