@@ -20,7 +20,8 @@ from diagnb.quantities import unit
 from diagnb.record import Record, load_record, vin_remark
 
 TESTS = Path(__file__).resolve().parents[1]
-RECORDS = {path.stem: path for path in sorted((TESTS / "data" / "records").glob("P[0-9][0-9].json"))}
+FILES = TESTS / "data" / "records"
+RECORDS = {p.stem: p for p in (*sorted(FILES.glob("P[0-9][0-9].json")), FILES / "outside-power.json")}
 CASES = {c["id"]: c for c in json.loads((TESTS / "published" / "trade.json").read_text(encoding="utf-8"))}
 SHIPPED: dict[str, Procedure] = {name: load_procedure(path) for name, path in procedure_files().items()}
 NUMBERED = {name: p for name, p in SHIPPED.items() if p.number}
@@ -726,6 +727,12 @@ VERDICTS: dict[str, dict[str, dict[str, str]]] = {
         "1": {"rise_over_like": "fail", "rise_at_rated": "fail", "load_share": "pass"},
         "2": {"rise_over_like": "pass", "rise_at_rated": "pass", "load_share": "pass"},
     },
+    # Common practice: a motor that opens the fitted breaker of 20 A and runs when it is set higher takes too much.
+    "outside-power": {
+        "1": {"protection_margin": "pass", "running_margin": "fail"},
+        "2": {"protection_margin": "pass", "running_margin": "pass"},
+        "3": {"protection_margin": "pass", "running_margin": "pass"},
+    },
 }  # fmt: skip
 
 
@@ -736,10 +743,10 @@ def examples() -> dict[str, tuple[Record, Evaluation]]:
 
 
 def test_there_is_an_example_for_every_numbered_procedure(examples: dict[str, tuple[Record, Evaluation]]) -> None:
-    assert list(examples) == [f"P{i:02d}" for i in range(1, 31)]
-    used = {t.procedure for record, _ in examples.values() for t in record.tests}
-    assert used == set(NUMBERED)
-    for name, (record, _) in examples.items():
+    numbered = {name: record for name, (record, _) in examples.items() if name != "outside-power"}
+    assert list(numbered) == [f"P{i:02d}" for i in range(1, 31)]
+    assert {t.procedure for record in numbered.values() for t in record.tests} == set(NUMBERED)
+    for name, record in numbered.items():
         assert name in {SHIPPED[t.procedure].number for t in record.tests}
 
 
@@ -761,7 +768,7 @@ def test_an_example_renders(name: str, examples: dict[str, tuple[Record, Evaluat
 
     record, found = examples[name]
     moment = dt.datetime(2026, 6, 1, 12, 0, tzinfo=dt.UTC)
-    data = render_report(record, found, moment=moment, paper="Letter" if int(name[1:]) % 2 else "A4")
+    data = render_report(record, found, moment=moment, paper="Letter" if name[-1] in "13579" else "A4")
     assert data.startswith(b"%PDF-")
     assert len(data) > 20_000
 
