@@ -14,8 +14,8 @@ import pytest
 import diagnb.readiness
 from diagnb.errors import InputFault
 from diagnb.evaluation import evaluate
-from diagnb.procedures import load_procedure
-from diagnb.readiness import Remark, check, read_policy
+from diagnb.procedures import load_procedure, procedure_files
+from diagnb.readiness import Remark, check, read_policy, shipped_evidence
 from diagnb.record import load_record
 from diagnb.shipped import templates_directory
 
@@ -33,6 +33,7 @@ def ready() -> dict[str, Any]:
     for test in made["tests"]:
         test["limits"] = [dict(limit)]
     made["findings"] = []
+    made["attachments"] = [{"name": "strap.jpg", "sha256": "0" * 64, "media_type": "image/jpeg", "size": 1000}]
     return made
 
 
@@ -157,6 +158,8 @@ CASES: dict[str, tuple[Change, str, str]] = {
         "rejects",
         "status",
     ),
+    "no-photo": (put("attachments", []), "note", "parts[0]"),
+    "evidence-for-part": (put("parts", 0, "description", "Starter motor 24 V, 6 kW"), "weakens", "parts[0]"),
     "written-late": (put("created", "2026-03-20T15:40:00+01:00"), "weakens", "created"),
 }  # fmt: skip
 
@@ -248,3 +251,47 @@ def test_a_policy_changes_severities_and_asks_for_more() -> None:
             {"path": "order.colour", "code": "abc", "message": "mmm", "repair": "rrr"}]})  # fmt: skip
     with pytest.raises(InputFault, match="newer version"):
         read_policy({"schema": "diagnb-policy/2"})
+
+
+@pytest.mark.parametrize(
+    ("description", "procedures", "kind"),
+    [
+        ("Batterie 12 V 225 Ah", ["battery-load-test-half-cca"], "battery"),
+        ("Anlasser", ["starter-cable-drop"], "starter"),
+        ("démarreur", ["starter-feed-spans"], "starter"),
+        ("Alternador 28 V", ["charging-circuit-drop"], "alternator"),
+        ("ABS module", ["supply-dip", "signal-ground-drop"], "control module"),
+    ],
+)
+def test_a_claim_for_a_part_is_asked_for_the_tests_that_rule_out_an_upstream_cause(
+    description: str, procedures: list[str], kind: str
+) -> None:
+    def asked(done: list[str]) -> list[str]:
+        document = ready()
+        document["parts"][0]["description"] = description
+        for number, procedure in enumerate(done):
+            reading = load_procedure(procedure).readings[0]
+            document["tests"].append(
+                {"id": f"x{number}", "procedure": procedure, "phase": "as found", "time": "2026-03-02T09:30:00+01:00",
+                 "by": "tech", "readings": [{"name": reading.name, "texts": [f"1.000 {reading.unit}"], "instrument": "M1"}]}
+            )  # fmt: skip
+        return [r.message for r in remarks(document) if r.code == "evidence-for-part"]
+
+    (message,) = asked([])
+    assert kind in message
+    assert asked(procedures) == []
+
+
+def test_the_shipped_kinds_name_procedures_that_ship_and_a_fleet_adds_its_own() -> None:
+    for kind in shipped_evidence():
+        assert {name for group in kind.tests for name in group} <= set(procedure_files())
+    policy = read_policy(
+        {"schema": "diagnb-policy/1", "title": "fleet (invented)", "part": [
+            {"kind": "strap", "words": ["strap"], "tests": [["wire-resistance"]], "message": "a strap without its resistance",
+             "repair": "measure it", "severity": "note"}]}
+    )  # fmt: skip
+    record = load_record(ready())
+    assert [(r.code, r.message) for r in check(record, evaluate(record), policy)] == [
+        ("evidence-for-part", "a strap without its resistance")
+    ]
+    assert not shipped_evidence()[0].names("batterylike box")

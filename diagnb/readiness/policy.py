@@ -1,7 +1,8 @@
 """A fleet's own policy on top of the shipped rules. Schema ``diagnb-policy/1``, TOML.
 
-A policy changes severities, sets the number of days after which a record is late, and names places of the record
-that must not be empty. It adds to the shipped rules and can't silence one without saying why.
+A policy changes severities, sets the number of days after which a record is late, names places of the record that
+must not be empty and tests that a claim for a kind of part is asked for. It adds to the shipped rules and can't
+silence one without saying why.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
 from diagnb.errors import Fault, InputFault, fault
-from diagnb.readiness.rules import Remark, Severity
+from diagnb.readiness.evidence import PartEvidence
+from diagnb.readiness.remark import Remark, Severity
 from diagnb.record import Record, plain
 from diagnb.record.document import Record as _Record
 
@@ -54,6 +56,8 @@ class Policy(_Plain):
     days_until_late: Annotated[int, Field(ge=1, le=365)] = 14
     change: dict[_Code, Change] = {}
     require: list[Require] = []
+    part: list[PartEvidence] = []
+    """Further kinds of parts and the tests that a claim for one is asked for."""
 
 
 DEFAULT = Policy.model_validate({"schema": SCHEMA, "title": "shipped rules"})

@@ -8,37 +8,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import Any, Literal
 
 from diagnb.evaluation import Evaluation, Result, TestResult
 from diagnb.quantities import convert
+from diagnb.readiness.evidence import photo_of_part
+from diagnb.readiness.remark import Remark
 from diagnb.record import Record, procedure_of, vin_remark
 from diagnb.record.document import CircuitTest, Quantity
-
-Severity = Literal["rejects", "weakens", "note"]
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """One remark: a stable code, how much it matters, where in the record, what is wrong, what to do."""
-
-    code: str
-    severity: Severity
-    where: str
-    message: str
-    repair: str
-
-    def to_plain(self) -> dict[str, Any]:
-        """As JSON, in the shape of ``diagnb check --json``."""
-        return {
-            "code": self.code,
-            "severity": self.severity,
-            "where": self.where,
-            "message": self.message,
-            "repair": self.repair,
-        }
-
 
 Rule = Callable[[Record, Evaluation], Iterable[Remark]]
 
@@ -483,7 +459,7 @@ def written_late(record: Record, days: int) -> Iterable[Remark]:
 
 RULES: tuple[Rule, ...] = (
     standing, no_as_found_reading, fault_not_proved, drop_without_current, drops_do_not_add_up, limit_missing, generic_default,
-    not_settled, as_left, meter_state, causal_part, identity, three_statements, dates_in_order, codes_saved,
+    not_settled, as_left, meter_state, causal_part, photo_of_part, identity, three_statements, dates_in_order, codes_saved,
     conditions_stated, second_person, cautions_recorded, voltage_class, fed_though_measure_only,
 )  # fmt: skip
 """All rules, in the order in which an adjuster would ask."""
