@@ -6,9 +6,10 @@ acknowledged::
     <crc32, 8 hex digits> <blank> <JSON object> <newline>
 
 The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
-or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state is
-of the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file, a line whose
-checksum doesn't fit is counted and skipped: neither costs the other entries.
+or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state of
+the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file; a line with one
+altered byte is put right from its checksum; one that can't be read is counted and skipped: neither costs the other
+entries.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from diagnb.errors import fault
-from diagnb.forms.journal_line import read_line, write_line
+from diagnb.forms.journal_line import mend_line, mend_split, read_line, write_line
 
 _ONLY_OWNER = 0o600
 
@@ -56,13 +57,15 @@ class Journal:
 
     ``read_only`` is true when another process (or another model in this one) writes the same sheet;
     ``closed`` holds what the sheet was closed with after signing. ``bad_lines`` counts lines that were
-    skipped, ``torn`` is true when the last line was cut off.
+    skipped, ``mended_lines`` those with one altered byte that were put right, ``torn`` is true when the last line
+    was cut off.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.read_only = False
         self.bad_lines = 0
+        self.mended_lines = 0
         self.torn = False
         self._closed: Mapping[str, Any] | None = None
         self._values: dict[str, str] = {}
@@ -93,7 +96,7 @@ class Journal:
                 journal.read_only = True
             journal._begin()
         except OSError as error:
-            journal._lock.release()
+            journal.release()
             raise fault(str(path), f"the draft can't be opened: {error.strerror}", "choose another folder") from error
         return journal
 
@@ -120,15 +123,24 @@ class Journal:
             _flush_folder(self.path.parent)
         content = self.path.read_bytes()
         tail = self._replay(content)
-        if tail:
-            self._set_aside(content, tail)
-
-    def _set_aside(self, content: bytes, tail: bytes) -> None:
-        assert self._descriptor is not None
-        if self._take(tail):
-            self._append(b"\n")
+        if not tail:
             return
-        self.torn = True
+        try:
+            if self._take(tail):
+                self._append(b"\n")
+            elif self._take(tail[:-1]):
+                self.mended_lines += 1
+                os.ftruncate(self._descriptor, len(content) - 1)
+                self._append(b"\n")
+            else:
+                self.torn = True
+                self._set_aside(tail)
+                os.ftruncate(self._descriptor, len(content) - len(tail))
+                os.fsync(self._descriptor)
+        except OSError:
+            self._unfinished_line = True  # a full disk must not keep the sheet from opening
+
+    def _set_aside(self, tail: bytes) -> None:
         aside = os.open(
             self.path.with_name(self.path.name + ".torn"),
             os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0),
@@ -139,8 +151,6 @@ class Journal:
             os.fsync(aside)
         finally:
             os.close(aside)
-        os.ftruncate(self._descriptor, len(content) - len(tail))
-        os.fsync(self._descriptor)
 
     def refresh(self) -> None:
         """Read the file again: how a read-only view follows its writer. The writer itself needs none."""
@@ -153,19 +163,35 @@ class Journal:
 
     def _clear(self) -> None:
         self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
-        self._number, self._closed, self._last_time, self.bad_lines = 0, None, None, 0
+        self._number, self._closed, self._last_time = 0, None, None
+        self.bad_lines = self.mended_lines = 0
 
     def _replay(self, content: bytes) -> bytes:
         *lines, tail = content.split(b"\n")
+        broken: bytes | None = None  # the line before, when nothing was got from it
         for line in lines:
-            if line and not self._take(line):
-                self.bad_lines += 1
+            if line and self._take(line):
+                broken = None
+            elif self._take_all(mend_line(line)):
+                self.mended_lines += 1
+                broken = None
+            elif broken is not None and self._take_all(mend_split(broken, line)):
+                self.mended_lines += 1
+                self.bad_lines -= bool(broken)
+                broken = None
+            else:
+                self.bad_lines += bool(line)
+                broken = line
         return tail
+
+    def _take_all(self, entries: tuple[dict[str, Any], ...]) -> bool:
+        return 0 < len(entries) == sum([self._take_entry(entry) for entry in entries])
 
     def _take(self, line: bytes) -> bool:
         entry = read_line(line)
-        if entry is None:
-            return False
+        return entry is not None and self._take_entry(entry)
+
+    def _take_entry(self, entry: dict[str, Any]) -> bool:
         self._number = max(self._number, entry["n"])
         return self._apply(entry)
 
@@ -256,6 +282,20 @@ class Journal:
     def closed(self) -> Mapping[str, Any] | None:
         """What the sheet was closed with, or None while it is open."""
         return self._closed
+
+    @property
+    def damage(self) -> str:
+        """What was found wrong in the file when it was read, in a sentence; blank when it was whole."""
+        said = []
+        if self.bad_lines:
+            count = "1 line of this draft" if self.bad_lines == 1 else f"{self.bad_lines} lines of this draft"
+            said.append(f"{count} can't be read and had to be left out: look through all entries before you sign.")
+        if self.torn:
+            said.append("The last entry was cut off before it was saved: see whether what was typed last is here.")
+        if self.mended_lines:
+            count = "1 line was" if self.mended_lines == 1 else f"{self.mended_lines} lines were"
+            said.append(f"{count} damaged on the disk and put right from the checksum.")
+        return " ".join(said)
 
     @property
     def number(self) -> int:
@@ -372,7 +412,7 @@ class Journal:
                 raise fault(
                     "draft",
                     f"this entry could not be written to disk: {error.strerror}",
-                    "free some space, then type it again",
+                    "free some space; what was typed is tried again by itself",
                 ) from error
             self._number += 1
             self._apply(numbered)
@@ -380,14 +420,24 @@ class Journal:
 
     def _append(self, data: bytes) -> None:
         assert self._descriptor is not None
-        if self._unfinished_line:
-            data = b"\n" + data
-        self._unfinished_line = True
-        view = memoryview(data)
-        while view:
-            view = view[os.write(self._descriptor, view) :]
-        os.fsync(self._descriptor)
+        size = os.fstat(self._descriptor).st_size
+        view = memoryview(b"\n" + data if self._unfinished_line else data)
+        try:
+            while view:
+                view = view[os.write(self._descriptor, view) :]
+            os.fsync(self._descriptor)
+        except OSError:
+            self._take_back(size)
+            raise
         self._unfinished_line = False
+
+    def _take_back(self, size: int) -> None:
+        """After a refused write: no piece of it stays in the file."""
+        assert self._descriptor is not None
+        try:
+            os.ftruncate(self._descriptor, size)
+        except OSError:
+            self._unfinished_line = True
 
 
 def _flush_folder(folder: Path) -> None:

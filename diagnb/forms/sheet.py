@@ -403,7 +403,11 @@ class Sheet:
         sub = f"Repair order {order}, sheet {self.model.sheet}" if order else f"Sheet {self.model.sheet}"
         value = (
             f'<div class="dn-title">{html.escape(title)}</div><div class="dn-sub">{html.escape(sub)}</div>'
-            + (f'<div class="dn-remark">{html.escape(self.model.locked)}</div>' if self.model.locked else "")
+            + "".join(
+                f'<div class="dn-remark">{html.escape(said)}</div>'
+                for said in (self.model.locked, self.model.journal.damage)
+                if said
+            )
         )  # fmt: skip
         if self.title.value != value:
             self.title.value = value
