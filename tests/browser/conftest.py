@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -47,28 +48,33 @@ class Server:
     process: subprocess.Popen[bytes]
     notebooks: int = field(default=0)
 
-    def notebook(self, *cells: str) -> str:
-        """Write a notebook with these code cells; returns its name."""
+    def notebook(self, *cells: str, folder: str = "") -> str:
+        """Write a notebook with these code cells, in the server's folder or one below it; returns its name."""
         self.notebooks += 1
-        name = f"visit-{self.notebooks}.ipynb"
+        name = f"{folder}{'/' if folder else ''}visit-{self.notebooks}.ipynb"
         book = nbformat.v4.new_notebook()
         book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
         book.cells = [nbformat.v4.new_code_cell(cell) for cell in cells]
         nbformat.write(book, self.folder / name)
         return name
 
+    def kill(self) -> None:
+        """As a crash does it: no time to put anything away."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(20)
+
 
 @contextmanager
-def started(home: Path, folder: Path, *, comms: str) -> Iterator[Server]:
+def started(home: Path, folder: Path, *, comms: str, port: int = 0) -> Iterator[Server]:
     """A JupyterLab with its own settings; ``comms`` says on which thread widget messages come to the kernel."""
-    port = free_port()
+    port = port or free_port()
     environment = dict(os.environ)
     for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "HOME"):
         environment[name] = str(home / name.lower())
-        Path(environment[name]).mkdir()
+        Path(environment[name]).mkdir(exist_ok=True)
     environment.pop("JUPYTER_PLATFORM_DIRS", None)
     settings = home / "jupyter_config_dir" / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
-    settings.mkdir(parents=True)
+    settings.mkdir(parents=True, exist_ok=True)
     for name, value in (("notification", {"fetchNews": "false"}), ("kernels-settings", {"commsOverSubshells": comms})):
         (settings / f"{name}.jupyterlab-settings").write_text(json.dumps(value), encoding="utf-8")
     log = (home / "server.log").open("wb")
@@ -112,14 +118,42 @@ def server_on_one_thread(tmp_path_factory: pytest.TempPathFactory) -> Iterator[S
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """Ends with its module: while it runs, playwright holds an event loop on this thread."""
+def playwright() -> Iterator[Any]:
+    """Ends with its module: while it runs, it holds an event loop on this thread."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
-        yield started
-        started.close()
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def browser(playwright: Any) -> Iterator[Any]:
+    started = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+    yield started
+    started.close()
+
+
+def own_browser(playwright: Any, profile: Path) -> Any:
+    """A browser with a profile of its own, which the next one on this profile finds again."""
+    return playwright.chromium.launch_persistent_context(
+        str(profile), executable_path=chromium(), args=FLAGS, viewport={"width": 1280, "height": 900}
+    )
+
+
+def kill_browser(profile: Path) -> int:
+    """Kill every process of the browser on this profile at once; returns how many there were."""
+    mine = [p for p in Path("/proc").glob("[0-9]*") if _is_on(p, profile)]
+    groups = {os.getpgid(int(p.name)) for p in mine} - {os.getpgid(0)}
+    for group in groups:
+        os.killpg(group, signal.SIGKILL)
+    return len(mine)
+
+
+def _is_on(process: Path, profile: Path) -> bool:
+    try:
+        return f"--user-data-dir={profile}".encode() in (process / "cmdline").read_bytes().split(b"\0")
+    except OSError:
+        return False
 
 
 class Lab:

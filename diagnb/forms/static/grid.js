@@ -21,15 +21,66 @@ function element(name, attributes = {}, ...children) {
   return node;
 }
 
-// The copies of what this browser typed and the kernel hasn't acknowledged yet.
+// The copies of what this browser typed and the kernel hasn't acknowledged yet. Each is held twice: in localStorage,
+// which is there after a reload at any moment, and in a database, because a browser writes localStorage to the disk only
+// after seconds or minutes and a killed one loses it. A dropped copy leaves its stamp in the database, so that an older
+// one in localStorage is known for what it is.
 function copies(sheet) {
   const prefix = `diagnb:${sheet}:`;
   const guarded = (action, otherwise) => { try { return action(); } catch { return otherwise; } };
+  const read = (name) => guarded(() => JSON.parse(localStorage.getItem(name)), null);
+  let last = 0;
+  const stamp = () => (last = Math.max(Date.now(), last + 1));
+  const database = new Promise((resolve) => {
+    setTimeout(() => resolve(null), 3000); // none to be had (a private window): localStorage alone has to do
+    guarded(() => {
+      const asked = indexedDB.open("diagnb", 1);
+      asked.onupgradeneeded = () => asked.result.createObjectStore("copies");
+      asked.onsuccess = () => resolve(asked.result);
+      asked.onerror = () => resolve(null);
+    });
+  });
+  const within = (mode, durability, action) => database.then((opened) => new Promise((resolve) => {
+    if (!opened) { resolve(null); return; }
+    guarded(() => {
+      const work = opened.transaction("copies", mode, { durability });
+      const asked = action(work.objectStore("copies"));
+      work.oncomplete = () => resolve(asked);
+      work.onabort = () => resolve(null);
+      if (mode === "readwrite") work.commit();
+      return true;
+    }) || resolve(null);
+  }));
+  const every = IDBKeyRange.bound(prefix, prefix + "\uffff");
   return {
-    keep: (key, copy) => guarded(() => localStorage.setItem(prefix + key, JSON.stringify(copy))),
-    drop: (key) => guarded(() => localStorage.removeItem(prefix + key)),
-    read: (key) => guarded(() => JSON.parse(localStorage.getItem(prefix + key)), null),
-    clear: () => guarded(() => Object.keys(localStorage).filter((k) => k.startsWith(prefix)).forEach((k) => localStorage.removeItem(k))),
+    read: (key) => read(prefix + key),
+    // Resolves to whether the copy is somewhere that outlives this page.
+    keep: (key, copy) => {
+      const whole = { ...copy, stamp: stamp() };
+      const here = guarded(() => { localStorage.setItem(prefix + key, JSON.stringify(whole)); return true; }, false);
+      return within("readwrite", "strict", (store) => store.put(whole, prefix + key)).then((done) => Boolean(done) || here);
+    },
+    drop: (key) => {
+      guarded(() => localStorage.removeItem(prefix + key));
+      within("readwrite", "relaxed", (store) => store.put({ stamp: stamp() }, prefix + key));
+    },
+    clear: () => {
+      guarded(() => Object.keys(localStorage).filter((k) => k.startsWith(prefix)).forEach((k) => localStorage.removeItem(k)));
+      within("readwrite", "relaxed", (store) => store.delete(every));
+    },
+    // Bring localStorage up to the database, after this browser was killed.
+    load: async () => {
+      const names = await within("readonly", "relaxed", (store) => store.getAllKeys(every));
+      const found = await within("readonly", "relaxed", (store) => store.getAll(every));
+      if (!names || !found) return;
+      names.result.forEach((name, index) => {
+        const copy = found.result[index];
+        const here = read(name);
+        last = Math.max(last, copy.stamp);
+        if (here && (here.stamp === undefined || here.stamp > copy.stamp)) return;
+        guarded(() => (copy.text === undefined ? localStorage.removeItem(name) : localStorage.setItem(name, JSON.stringify(copy))));
+      });
+    },
   };
 }
 
@@ -38,6 +89,8 @@ function render({ model, el }) {
   const store = copies(model.get("sheet"));
   const pending = new Map();          // key -> {seq, text, since}
   const trails = new Map();           // key -> the texts sent and not yet acknowledged
+  const heldBack = new Map();         // key -> a copy that was not taken over: the kernel has something newer
+  let tooLate = [];                   // what was typed while the report was being signed
   let takenOver = 0;
   const parts = new Map();            // key -> the nodes of a row that change
   let sequence = 0;
@@ -59,8 +112,10 @@ function render({ model, el }) {
   function edit(row, text) {
     const seq = ++sequence;
     trails.set(row.key, [...(trails.get(row.key) || []), text].slice(-TRAIL));
-    store.keep(row.key, { text, base: row.version || 0, trail: trails.get(row.key) });
-    pending.set(row.key, { seq, text, since: Date.now() });
+    heldBack.delete(row.key);
+    const item = { seq, text, since: Date.now(), kept: false, refused: "" };
+    pending.set(row.key, item);
+    store.keep(row.key, { text, base: row.version || 0, trail: trails.get(row.key) }).then((done) => { item.kept = done; });
     mark(row.key);
     transmit(row.key);
     tell();
@@ -74,17 +129,23 @@ function render({ model, el }) {
 
   function tell() {
     clearTimeout(timer);
-    const late = [...pending.values()].filter((item) => Date.now() - item.since > ANSWER_WITHIN_MS).length;
-    const count = pending.size;
-    if (late) {
-      bar.dataset.state = "browser";
-      bar.textContent = `✕ ${late === 1 ? "1 entry is" : `${late} entries are`} kept in this browser only. ` +
-        "The kernel doesn't answer; run the cell again and they are taken over.";
-      for (const key of pending.keys()) mark(key);
-    } else if (locked()) {
+    const waiting = [...pending.values()];
+    const late = waiting.filter((item) => item.refused || Date.now() - item.since > ANSWER_WITHIN_MS);
+    const refused = waiting.map((item) => item.refused).find(Boolean);
+    const entries = (number, one, many) => (number === 1 ? `1 entry ${one}` : `${number} entries ${many}`);
+    if (locked()) {
+      const missed = tooLate.map(({ label, text }) => ` ✕ Not in the record, typed too late: “${text}” in ${label}.`);
+      const held = heldBack.size ? ` ✕ ${entries(heldBack.size, "of this browser is", "of this browser are")} not in this sheet; see the field.` : "";
       bar.dataset.state = "locked";
-      bar.textContent = model.get("locked");
-    } else if (count) {
+      bar.textContent = model.get("locked") + missed.join("") + held;
+    } else if (late.length) {
+      const where = late.every((item) => item.kept) ? "kept in this browser only" : "held on this page only; don't close it";
+      bar.dataset.state = "browser";
+      bar.textContent = refused
+        ? `✕ ${entries(late.length, "is", "are")} not saved: ${refused}. ${late.length === 1 ? "It is" : "They are"} ${where}, and tried again by itself.`
+        : `✕ ${entries(late.length, "is", "are")} ${where}. The kernel doesn't answer; run the cell again and they are taken over.`;
+      for (const key of pending.keys()) mark(key);
+    } else if (waiting.length) {
       bar.dataset.state = "saving";
       bar.textContent = "… Saving";
     } else {
@@ -92,7 +153,7 @@ function render({ model, el }) {
       const taken = takenOver ? `; ${takenOver === 1 ? "1 was" : `${takenOver} were`} taken over from this browser` : "";
       bar.textContent = `✓ All entries saved${taken}`;
     }
-    if (count) timer = setTimeout(() => { for (const key of pending.keys()) transmit(key); tell(); }, 1500);
+    if (waiting.length && !locked()) timer = setTimeout(() => { for (const key of pending.keys()) transmit(key); tell(); }, 1500);
   }
 
   // ---- drawing ------------------------------------------------------------------------------------------
@@ -101,26 +162,27 @@ function render({ model, el }) {
     const nodes = parts.get(key);
     if (!nodes || !nodes.saved) return;
     const item = pending.get(key);
-    const late = item && Date.now() - item.since > ANSWER_WITHIN_MS;
+    const late = item && (item.refused || Date.now() - item.since > ANSWER_WITHIN_MS);
     nodes.saved.dataset.state = item ? (late ? "browser" : "saving") : nodes.row.version ? "saved" : "empty";
-    nodes.saved.textContent = item ? (late ? "in this browser" : "saving") : nodes.row.version ? "saved" : "";
+    nodes.saved.textContent = item ? (item.refused ? "not saved" : late ? "in this browser" : "saving") : nodes.row.version ? "saved" : "";
   }
 
   function paint(row) {
     const nodes = parts.get(row.key);
     if (!nodes) return;
     nodes.row = row;
+    if (heldBack.get(row.key) === row.text) { heldBack.delete(row.key); store.drop(row.key); }
     if (nodes.input && !pending.has(row.key) && nodes.input.value !== row.text) {
       if (document.activeElement !== nodes.input || row.force) nodes.input.value = row.text;
     }
     if (nodes.message) {
-      nodes.message.textContent = row.fault || row.caution || row.back || row.hint || "";
-      nodes.message.dataset.state = row.fault ? "fault" : row.caution ? "caution" : row.back ? "back" : "hint";
+      const held = heldBack.get(row.key);
+      nodes.message.textContent = held !== undefined ? `This browser still holds “${held}”.` : row.fault || row.caution || row.back || row.hint || "";
+      nodes.message.dataset.state = held !== undefined ? "caution" : row.fault ? "fault" : row.caution ? "caution" : row.back ? "back" : "hint";
       nodes.input.setAttribute("aria-invalid", row.fault ? "true" : "false");
-    }
-    if (nodes.fix) {
-      nodes.fix.hidden = !row.fix;
-      nodes.fix.textContent = row.fix ? row.fix.label : "";
+      nodes.offer = held === undefined ? row.fix : locked() ? null : { label: `Use ${held || "blank"}`, text: held };
+      nodes.fix.hidden = !nodes.offer;
+      nodes.fix.textContent = nodes.offer ? nodes.offer.label : "";
     }
     if (row.kind === "result") {
       nodes.line.dataset.verdict = row.verdict || "none";
@@ -159,7 +221,7 @@ function render({ model, el }) {
     const saved = element("span", { className: "dn-saved" });
     const fix = element("button", { type: "button", className: "dn-fix", hidden: true });
     fix.addEventListener("click", () => {
-      const wanted = parts.get(row.key).row.fix;
+      const wanted = parts.get(row.key).offer;
       if (!wanted) return;
       input.value = wanted.text;
       edit(parts.get(row.key).row, wanted.text);
@@ -226,18 +288,15 @@ function render({ model, el }) {
       if (!nodes.input || pending.has(key)) continue;
       const copy = store.read(key);
       if (!copy) continue;
-      if (copy.text === nodes.row.text || locked()) { store.drop(key); continue; }
+      if (copy.text === nodes.row.text) { store.drop(key); heldBack.delete(key); continue; }
       // What the kernel has may be an earlier text of this same typing whose acknowledgement never came.
-      if ((nodes.row.version || 0) <= copy.base || (copy.trail || []).includes(nodes.row.text)) {
+      if (!locked() && ((nodes.row.version || 0) <= copy.base || (copy.trail || []).includes(nodes.row.text))) {
         takenOver += 1;
         nodes.input.value = copy.text;
         edit(nodes.row, copy.text);
       } else {
-        nodes.message.textContent = `This browser still holds “${copy.text}”.`;
-        nodes.message.dataset.state = "caution";
-        nodes.row.fix = { label: `Use ${copy.text || "blank"}`, text: copy.text };
-        nodes.fix.hidden = false;
-        nodes.fix.textContent = nodes.row.fix.label;
+        heldBack.set(key, copy.text);
+        paint(nodes.row);
       }
     }
   }
@@ -280,7 +339,8 @@ function render({ model, el }) {
           trails.delete(ack.key);
           store.drop(ack.key);
         } else if (item) {
-          store.keep(ack.key, { text: item.text, base: ack.version, trail: trails.get(ack.key) });
+          item.refused = "";
+          store.keep(ack.key, { text: item.text, base: ack.version, trail: trails.get(ack.key) }).then((done) => { item.kept = done; });
         }
       }
       const before = ack && parts.get(ack.key);
@@ -301,13 +361,23 @@ function render({ model, el }) {
         const nodes = parts.get(message.key);
         nodes.message.textContent = message.reason;
         nodes.message.dataset.state = "fault";
+        const item = pending.get(message.key);
+        if (item) item.refused = message.reason;
+        mark(message.key);
+        tell();
       }
     } else if (message.k === "focus") {
       const target = message.key && parts.has(message.key) ? parts.get(message.key).input : inputs()[0];
       setTimeout(() => target && target.focus({ preventScroll: false }), 30);
     } else if (message.k === "forget") {
+      for (const [key, { text }] of pending) {
+        const row = parts.has(key) && parts.get(key).row;
+        if (row && row.text !== text) tooLate.push({ label: row.label, text });
+      }
       pending.clear();
+      heldBack.clear();
       store.clear();
+      for (const { row } of [...parts.values()]) paint(row);
       tell();
     }
   }
@@ -316,7 +386,10 @@ function render({ model, el }) {
   model.on("change:rows", draw);
   model.on("change:locked", draw);
   draw();
+  let alive = true;
+  store.load().then(() => { if (alive) { takeOver(); tell(); } });
   return () => {
+    alive = false;
     clearTimeout(timer);
     clearTimeout(silence);
     model.off("msg:custom", onMessage);
