@@ -59,6 +59,7 @@ def measured(record: Record, test: CircuitTest, outcome: TestResult) -> Measured
             continue
         if reading.instrument not in slots:
             slots.append(reading.instrument)
+        exact = exact or read.reading.at_least is not None
         if read.refusal or read.reading.estimate is None:
             refused[name] = read.refusal or "no-value"
             continue

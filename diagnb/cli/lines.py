@@ -29,6 +29,8 @@ def evaluation_lines(evaluation: Evaluation) -> Iterable[str]:
 
 def quantity_text(result: Result) -> str:
     """``0.240 ± 0.008 V (k = 1.71, 95 %)`` or a dash."""
+    if result.at_least is not None:
+        return f"above {significant(result.at_least, 3)}{'' if result.unit == '1' else ' ' + result.unit}"
     if result.value is None or result.expanded_uncertainty is None:
         return "no value"
     value, expanded = value_with_uncertainty(result.value, result.expanded_uncertainty)

@@ -27,6 +27,8 @@ REASONS: dict[str, str] = {
     "limit-missing": "this procedure needs the maker's or the user's limit with its source",
     "reading-missing": "a reading that this value needs was not taken",
     "over-range": "the display showed no number (over range)",
+    "over-range-meets-limit": "the display was over range, which lies above the lower limit",
+    "over-range-beyond-limit": "the display was over range, which lies above the upper limit",
     "not-stable": "the display did not settle",
     "meter-overdue": "the instrument was overdue for calibration",
     "calibration-unknown": "nobody has stated until when the instrument's calibration holds",

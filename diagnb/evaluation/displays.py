@@ -57,12 +57,19 @@ def read_display(
     refusal: str | None = found.refusal
     taken = (reading.time or test.time).date()
     if instrument.due is None:
-        refusal = refusal or "calibration-unknown"
+        refusal = _first(refusal, "calibration-unknown")
     elif taken > instrument.due or (instrument.calibrated is not None and taken < instrument.calibrated):
-        refusal = refusal or "meter-overdue"
+        refusal = _first(refusal, "meter-overdue")
     if record.qualified_person is None and above_class(found, function):
         refusal = refusal or "qualified-person-missing"
+    if refusal and refusal != "over-range":
+        found = replace(found, at_least=None)
     return ReadingResult(spec.name, spec.title, spec.unit, found, refusal, instrument.id)
+
+
+def _first(refusal: str | None, state: str) -> str:
+    """An over-range display still proves something, but not when nobody knows the state of the instrument."""
+    return state if refusal in (None, "over-range") else refusal
 
 
 def _corrected(

@@ -7,12 +7,14 @@ sheets and procedures.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 from diagnb.conformity import Advice, Verdict, advise, judge, not_judged
 from diagnb.errors import MeasurementFault
 from diagnb.evaluation.alternatives import alternatives, remedy, titles_of
+from diagnb.evaluation.bounds import judge_bound
 from diagnb.evaluation.displays import given_estimate, read_display, source_name
 from diagnb.evaluation.limits import limit_of, rule_of
 from diagnb.evaluation.pairs import pairs_of
@@ -63,6 +65,7 @@ def _evaluate_readings(
     }
     inputs: dict[str, Estimate] = dict(known)
     refusals: dict[str, str] = {}
+    bounds = {n: r.reading.at_least for n, r in readings.items() if r.reading.at_least is not None}
     for name, read in readings.items():
         if read.refusal:
             refusals[name] = read.refusal
@@ -81,11 +84,11 @@ def _evaluate_readings(
     fed = test.powered_by == "outside" or (test.powered_by == "" and procedure.energise == "allowed")
     forbidden = fed and (record.circuit.circuit_class != "ordinary" or procedure.energise == "measure only")
     for spec_ in procedure.derived:
-        result = _derive(record, test, procedure, spec_, inputs, refusals, forbidden, trials)
+        result = _derive(record, test, procedure, spec_, inputs, refusals, bounds, forbidden, trials)
         if result.estimate is not None:
             inputs[spec_.name] = result.estimate
         else:
-            refusals[spec_.name] = result.reason
+            refusals[spec_.name] = "over-range" if result.at_least is not None else result.reason
         results.append(result)
     missing = [r.name for r in procedure.readings if r.required and r.name not in readings]
     missing += [g.name for g in procedure.givens if g.required and g.name not in inputs]
@@ -101,6 +104,7 @@ def _derive(
     spec: DerivedSpec,
     inputs: Mapping[str, Estimate],
     refusals: Mapping[str, str],
+    bounds: Mapping[str, float],
     forbidden: bool,
     trials: int,
 ) -> Result:
@@ -114,7 +118,11 @@ def _derive(
     if forbidden:
         return without("circuit-class-forbids", "")
     if formula is None:
-        return without(*_why_not(spec, inputs, refusals))
+        reason, detail = _why_not(spec, inputs, refusals)
+        bounded = judge_bound(spec, inputs, bounds, limit, rule_of(procedure, spec), procedure.tables)
+        if reason == "over-range" and bounded is not None:
+            return replace(_empty(spec, used, bounded.verdict, "", bounded.formula, ()), at_least=bounded.at_least)
+        return without(reason, detail)
     try:
         outcome = propagate_by_rule(
             formula, inputs, coverage=COVERAGE, tables=procedure.tables,

@@ -68,6 +68,8 @@ class Result:
     triggers: tuple[str, ...] = ()
     """Why Monte Carlo was run; the method says whether its numbers were needed."""
     estimate: Estimate | None = field(default=None, repr=False, compare=False)
+    at_least: float | None = None
+    """Where there is no value because a display was over range: what it lies above all the same."""
 
     @property
     def reason(self) -> str:
@@ -118,6 +120,7 @@ class Result:
             "advice": [
                 {"code": a.code, "numbers": dict(a.numbers), "words": dict(a.words), "settles": a.settles} for a in self.advice
             ],
+            **({} if self.at_least is None else {"at_least": self.at_least}),
         }  # fmt: skip
 
 

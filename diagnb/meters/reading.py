@@ -22,6 +22,7 @@ from diagnb.uncertainty.series import FEWEST, type_a_series
 _ROUNDING = 1 + 1e-9
 _ROOT_THREE = math.sqrt(3)
 _FEW = 4
+_ONE_SIGN = ("resistance", "insulation resistance", "diode test")
 Refusal = Literal["over-range", "not-stable", "temperature-outside-operating-range", "below-stated-level"]
 
 
@@ -34,6 +35,8 @@ class MeterReading:
     estimate: Estimate | None
     refusal: Refusal | None = None
     assumptions: tuple[str, ...] = ()
+    at_least: float | None = None
+    """Of an over-range display whose sign is known: the value, coherent SI, that the measurand lies above."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ class Meter:
         for indication in shown:
             if indication.kind != "number":
                 refusal: Refusal = "over-range" if indication.kind == "over range" else "not-stable"
-                return MeterReading(shown, None, None, refusal)
+                return MeterReading(shown, None, None, refusal, at_least=self._above(known, shown, range, ambient_degc))
         chosen = choose_range(known, shown, range, name)
         widening, assumptions, outside = self._widening(known, ambient_degc)
         if outside:
@@ -106,6 +109,27 @@ class Meter:
             estimate = self._specified(known, chosen, value, step, widening, name)
         parts = (*estimate.components, *(spread.components if spread.components else ()))
         return MeterReading(shown, chosen, Estimate.of(estimate.value, parts), None, assumptions + remark)
+
+    def _above(
+        self, function: Function, shown: Sequence[Indication], stated: str, ambient_degc: float | None
+    ) -> float | None:
+        """What an over-range display proves of a quantity that has one sign only: the end of the range, less the
+        accuracy limit there. Without a stated range it is that of the smallest one."""
+        if function.name not in _ONE_SIGN or any(i.kind != "over range" for i in shown):
+            return None
+        widening, _, outside = self._widening(function, ambient_degc)
+        named = [r for r in function.ranges if not stated or r.name == stated]
+        if not stated and shown[0].unit != function.unit:
+            # "OL MΩ": the display stood on a range that is shown in this unit.
+            named = [r for r in named if parse_indication(r.name, unit=function.unit).unit == shown[0].unit]
+        if outside or not named:
+            return None
+        lowest = named[0].full_scale
+        if all(math.isfinite(i.value) for i in shown):
+            # The display says itself what it is above.
+            lowest = min(i.value for i in shown)
+            named = [r for r in named if r.full_scale >= lowest] or named[-1:]
+        return max(lowest - named[0].limit(lowest) * widening, 0.0)
 
     def _widening(self, function: Function, ambient_degc: float | None) -> tuple[float, tuple[str, ...], bool]:
         low, high = self.sheet.reference_degc

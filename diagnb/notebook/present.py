@@ -24,6 +24,9 @@ class ReportPresenter:
 
     def value(self, result: Result) -> str:
         """Value ± U with its unit; blank when there is no value."""
+        if result.at_least is not None:
+            shown = self.wording.number(significant(result.at_least, 3))
+            return f"> {shown}{'' if result.unit == '1' else f' {result.unit}'}"
         if result.value is None:
             return ""
         symbol = "" if result.unit == "1" else f" {result.unit}"

@@ -31,7 +31,8 @@ class Indication:
     """One display: kind, number with its digits, step of the last digit, unit.
 
     ``number`` and ``step`` are in ``unit``, ``value`` and ``step_si`` in coherent SI. For an over-range or
-    unstable display ``number`` and ``step`` are None, the other two not a number.
+    unstable display ``number`` and ``step`` are None, the other two not a number; a display such as "> 2000 MΩ" is
+    over range with that ``value``.
     """
 
     text: str
@@ -49,7 +50,8 @@ class Indication:
 
     def __str__(self) -> str:
         if self.number is None:
-            return "OL" if self.kind == "over range" else "not stable"
+            over = "OL" if math.isnan(self.value) else normalise_symbols(self.text).strip()
+            return over if self.kind == "over range" else "not stable"
         return f"{self.number} {self.unit}"
 
 
@@ -57,7 +59,7 @@ class Indication:
 def parse_indication(text: str, *, unit: str) -> Indication:
     """Read ``text`` as shown on a meter. A lone number takes ``unit``; a prefix alone scales it ("350m").
 
-    Accepts a decimal comma, either ohm or micro sign, "1.2 kΩ", "4k7", "OL". Refuses thousands marks
+    Accepts a decimal comma, either ohm or micro sign, "1.2 kΩ", "4k7", "OL", "> 2000 MΩ". Refuses thousands marks
     ("1,234.5"), a unit of another dimension, and anything else that isn't plainly one reading.
     Raises :class:`~diagnb.errors.InputFault` with the repair.
     """
@@ -67,6 +69,11 @@ def parse_indication(text: str, *, unit: str) -> Indication:
     head = raw.split(" ")[0]
     if _OVER_RANGE.match(raw) or (_OVER_RANGE.match(head) and _is_unit(raw[len(head) :], unit)):
         return Indication(text, "over range", None, None, _unit_of(raw[len(head) :], unit) if head != raw else unit)
+    if raw[0] in ">≥":
+        beyond = parse_indication(raw[1:], unit=unit)
+        if beyond.kind != "number" or beyond.value < 0:
+            raise fault(repr(text), "is not one reading", "type it as displayed, for example > 2000 MΩ")
+        return Indication(text, "over range", None, None, beyond.unit, beyond.value)
     if _NOT_STABLE.match(raw):
         return Indication(text, "not stable", None, None, unit)
     infix = _INFIX.match(raw)

@@ -234,6 +234,8 @@ REACHED: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "reading-missing": (record(test_of("feed-side-drop", load_current="60.0 A")), "feed_drop"),
     "over-range": (record(ground("OL")), "ground_drop"),
+    "over-range-beyond-limit": (record(test_of("network-termination-resistance", resistance="OL")), "termination_resistance"),
+    "over-range-meets-limit": (record(test_of("network-wire-to-ground", high_reading="> 60 kΩ")), "high_to_ground"),
     "not-stable": (record(ground("not stable")), "ground_drop"),
     "meter-overdue": (_due("2026-03-01"), "ground_drop"),
     "calibration-unknown": (_due(None), "ground_drop"),

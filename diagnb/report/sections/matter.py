@@ -82,6 +82,9 @@ class Matter:
 
     def value(self, result: Result, scale: Scale | None = None) -> str:
         """Value ± expanded uncertainty, rounded together, in the reader's format; a dash without a value."""
+        if result.at_least is not None:
+            scale = scale or Scale(result.unit)
+            return f">{NB}{self.wording.number(significant(scale.of(result.at_least), 3))}{_unit(scale.unit)}"
         if result.value is None:
             return "–"
         scale = scale or scale_of(result)
