@@ -142,18 +142,26 @@ def own_browser(playwright: Any, profile: Path) -> Any:
 
 def kill_browser(profile: Path) -> int:
     """Kill every process of the browser on this profile at once; returns how many there were."""
-    mine = [p for p in Path("/proc").glob("[0-9]*") if _is_on(p, profile)]
-    groups = {os.getpgid(int(p.name)) for p in mine} - {os.getpgid(0)}
+    processes = [int(p.name) for p in Path("/proc").glob("[0-9]*")]
+    groups = {group for p in processes if _is_on(p, profile) and (group := _group_of(p)) not in (0, os.getpgid(0))}
+    killed = sum(_group_of(p) in groups for p in processes)
     for group in groups:
         os.killpg(group, signal.SIGKILL)
-    return len(mine)
+    return killed
 
 
-def _is_on(process: Path, profile: Path) -> bool:
+def _is_on(process: int, profile: Path) -> bool:
     try:
-        return f"--user-data-dir={profile}".encode() in (process / "cmdline").read_bytes().split(b"\0")
+        return f"--user-data-dir={profile}".encode() in Path(f"/proc/{process}/cmdline").read_bytes().split(b"\0")
     except OSError:
         return False
+
+
+def _group_of(process: int) -> int:
+    try:
+        return os.getpgid(process)
+    except OSError:
+        return 0
 
 
 class Lab:
@@ -219,3 +227,55 @@ def lab(server: Server, browser: Any) -> Iterator[Lab]:
 def lab_on_one_thread(server_on_one_thread: Server, browser: Any) -> Iterator[Lab]:
     with opened(browser, server_on_one_thread) as page:
         yield page
+
+
+@dataclass(frozen=True)
+class Loss:
+    """What one fault cost: entries typed, found again, acknowledged before the fault, and lost of these."""
+
+    fault: str
+    typed: int
+    back: int
+    acknowledged: int
+    lost: int
+
+    @classmethod
+    def of(cls, fault: str, *, typed: dict[str, str], acknowledged: dict[str, str], back: dict[str, str]) -> Loss:
+        """From what was typed last into each field, what was acknowledged of it, and what stands there afterwards."""
+        return cls(
+            fault,
+            len(typed),
+            sum(back.get(key) == text for key, text in typed.items()),
+            len(acknowledged),
+            sum(back.get(key) != text for key, text in acknowledged.items()),
+        )
+
+    def __add__(self, other: Loss) -> Loss:
+        return Loss(
+            self.fault,
+            self.typed + other.typed,
+            self.back + other.back,
+            self.acknowledged + other.acknowledged,
+            self.lost + other.lost,
+        )
+
+
+_LOSSES: list[Loss] = []
+
+
+@pytest.fixture
+def losses() -> list[Loss]:
+    """The loss table: each test adds its rows, and it is printed at the end."""
+    return _LOSSES
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    if not _LOSSES:
+        return
+    terminalreporter.section("what was lost")
+    terminalreporter.line("| fault | entries typed | back | acknowledged before | acknowledged and lost |")
+    terminalreporter.line("|---|---|---|---|---|")
+    for loss in _LOSSES:
+        terminalreporter.line(
+            f"| {loss.fault} | {loss.typed:,} | {loss.back:,} | {loss.acknowledged:,} | {loss.lost} |"
+        )
