@@ -16,6 +16,7 @@ from typing import Any, ParamSpec
 import ipywidgets as widgets
 
 from diagnb.errors import DiagnbError, fault
+from diagnb.forms.look import SIZES, VIEWS, LookButton
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Office
 from diagnb.forms.picker import first_offered, offered
@@ -88,7 +89,9 @@ class Sheet:
         self.next = _button("Next", self.guarded(lambda: self._move(1)), go=True)
         self.undo = _button("Undo", self.guarded(lambda: self._turn_back(again=False)))
         self.redo = _button("Redo", self.guarded(lambda: self._turn_back(again=True)))
-        self.bright = _button("Bright sun", self.guarded(self._toggle_bright))
+        self.view, self.size = LookButton(VIEWS), LookButton(SIZES)
+        for look in (self.view, self.size):
+            look.button.on_click(functools.partial(self._turn_look, look))
         self.take = _button("Write here instead", self.guarded(self._take_over_writing))
         self.shield = Shield()
         self.root = self._frame()
@@ -106,7 +109,7 @@ class Sheet:
         screen = _box(list(self.screens.values()), "dn-screen")
         body = _box([steps, screen], "dn-body")
         self.undo.add_class("dn-push")
-        foot = _box([self.back, self.next, self.undo, self.redo, self.bright], "dn-foot")
+        foot = _box([self.back, self.next, self.undo, self.redo, self.view.button, self.size.button], "dn-foot")
         return _box([self.shield, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
@@ -296,10 +299,8 @@ class Sheet:
         self.show(step_of(self.model, step.key))
         self.grids[self.here].focus_on(step.key)
 
-    def _toggle_bright(self) -> None:
-        is_bright = "dn-bright" in self.root._dom_classes
-        (self.root.remove_class if is_bright else self.root.add_class)("dn-bright")
-        self.bright.description = "Bright sun" if is_bright else "Ordinary"
+    def _turn_look(self, look: LookButton, _button: object) -> None:
+        self.guarded(look.turn)(self.root)
 
     def _watch(self) -> None:
         """Hand the sheet over when another opening of it asks, until the form is stopped."""
