@@ -42,7 +42,7 @@ def run_demo(options: argparse.Namespace) -> int:
     evaluation = evaluate(record)
     for test in evaluation.tests:
         for result in test.results:
-            if result.reason != "no-limit":
+            if result.to_judge:
                 print(f"test {test.id}, {test.phase}: {result_line(result)}")
     remarks = check(record, evaluation)
     print(

@@ -22,6 +22,8 @@ def evaluation_lines(evaluation: Evaluation) -> Iterable[str]:
         yield ""
         yield f"test {test.id} ({test.phase}): {test.title}"
         for result in test.results:
+            if not result.to_judge and result.value is None and not test.missing:
+                continue
             yield f"  {result_line(result)}"
             for advice in result.advice:
                 yield f"      {advice_line(advice, result.unit)}"

@@ -77,6 +77,12 @@ class Result:
         return self.verdict.reason
 
     @property
+    def to_judge(self) -> bool:
+        """Whether a limit applies, or is missing where one is needed. A value that nobody limits is not to be judged,
+        whether all its readings were taken or not."""
+        return self.limit is not None or self.reason not in ("no-limit", "reading-missing")
+
+    @property
     def margin(self) -> float | None:
         """Distance to the nearest side of the limit over U: positive within the limit, negative beyond."""
         if self.value is None or self.limit is None or not self.expanded_uncertainty:

@@ -231,7 +231,7 @@ class SigningStep:
         self._check_signature()
         record, evaluation = self.model.frozen()
         self._asked = record
-        words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.reason != "no-limit"]
+        words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.to_judge]
         counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
         self.question.value = _rejections(self.model.review().rejecting) + _remark(
             f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
@@ -325,7 +325,7 @@ def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
     lines = []
     for test in evaluation.tests:
         for result in test.results:
-            if result.reason == "no-limit":
+            if not result.to_judge:
                 continue
             word = result.verdict.verdict
             cells = (

@@ -32,7 +32,7 @@ def _judged(record: Record, evaluation: Evaluation) -> Iterable[tuple[int, Circu
     for i, test in enumerate(record.tests):
         outcome = evaluation.test(test.id)
         for result in outcome.results:
-            if result.reason != "no-limit":
+            if result.to_judge or (outcome.missing and result.reason != "no-limit"):
                 yield i, test, outcome, result
 
 

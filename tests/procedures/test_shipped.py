@@ -783,3 +783,22 @@ def test_a_conditional_verdict_in_a_range_of_kilohms_is_given_with_its_advice() 
     result = evaluate(load_record(plain)).test("2").result("low_to_ground")
     assert result.verdict.verdict == "conditional fail"
     assert result.advice
+
+
+def test_an_optional_reading_that_nobody_limits_is_neither_missed_nor_printed() -> None:
+    from diagnb.cli.lines import evaluation_lines
+    from diagnb.readiness import check
+
+    plain = json.loads(RECORDS["outside-power"].read_text(encoding="utf-8"))
+    for test in plain["tests"]:
+        test["readings"] = test["readings"][:1]
+    record = load_record(plain)
+    found = evaluate(record)
+    ratio = found.test("1").result("inrush_ratio")
+    assert (ratio.reason, ratio.to_judge) == ("reading-missing", False)
+    assert "Inrush" not in "\n".join(evaluation_lines(found))
+    assert "not-judged" not in {r.code for r in check(record, found)}
+    # A required one is missed all the same.
+    plain["tests"][0]["readings"] = []
+    record = load_record(plain)
+    assert "not-judged" in {r.code for r in check(record, evaluate(record))}

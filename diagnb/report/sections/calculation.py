@@ -146,6 +146,8 @@ def advice(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for test, results in matter.pairs():
         for result in results.results:
+            if not (result.to_judge or results.missing):
+                continue
             title = matter.title(test.id, result.title)
             for index, item in enumerate(settling(result)):
                 rows.append(("" if index else title, advice_sentence(matter, item, scale_of(result))))
@@ -199,7 +201,7 @@ def remarks(matter: Matter) -> list[Block]:
             lines.append(wording.say("text.deviation", test=f"{label} {test.id}", text=matter.short(test.deviations)))
         for result in results.results:
             named = {"test": f"{label} {test.id}", "result": result.title}
-            if result.verdict.verdict == "not judged" and result.reason != "no-limit":
+            if result.verdict.verdict == "not judged" and (result.to_judge or results.missing):
                 reason = wording.reason(result.reason) + (f" ({result.detail})" if result.detail else "")
                 lines.append(wording.say("text.not-judged-line", **named, reason=reason))
             if result.limit is not None and result.limit.stated_by == "procedure":

@@ -193,4 +193,4 @@ def _folded(cell: CellLike) -> CellLike:
 
 def judged(result: Result) -> bool:
     """Whether a limit applies to this result, or is missing: what the comparison lists."""
-    return result.limit is not None or result.reason != "no-limit"
+    return result.to_judge
