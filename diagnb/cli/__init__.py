@@ -29,6 +29,7 @@ def build_parser() -> argparse.ArgumentParser:
         verification,
         work,
     )
+    from diagnb.cli.examples import explain
 
     parser = argparse.ArgumentParser(
         prog="diagnb",
@@ -56,6 +57,7 @@ def build_parser() -> argparse.ArgumentParser:
         fleet,
     ):
         module.add_commands(commands)
+    explain(parser)
     return parser
 
 

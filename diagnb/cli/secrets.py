@@ -12,7 +12,7 @@ from diagnb.errors import fault
 _LONGEST = 4096
 
 
-def add_passphrase(parser: argparse.ArgumentParser) -> None:
+def add_passphrase(parser: argparse._ActionsContainer) -> None:
     """The option that names where the passphrase comes from."""
     parser.add_argument(
         "--passphrase-fd",
@@ -22,7 +22,7 @@ def add_passphrase(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_pin(parser: argparse.ArgumentParser) -> None:
+def add_pin(parser: argparse._ActionsContainer) -> None:
     """The option that names where a token's PIN comes from."""
     parser.add_argument(
         "--pin-fd",

@@ -13,19 +13,21 @@ from diagnb.errors import Fault, InputFault, fault
 
 
 def add_token(parser: argparse.ArgumentParser) -> None:
-    """The options that name a token."""
-    parser.add_argument("--token-library", metavar="FILE", type=Path, help="the token maker's PKCS#11 library")
-    parser.add_argument("--token-label", metavar="LABEL", help="label of the token")
-    parser.add_argument("--token-key", metavar="LABEL", default="diagnb", help="label of the key (default diagnb)")
-    add_pin(parser)
+    """The options that name a token, as a group of their own."""
+    group = parser.add_argument_group("a key in a token instead of a file")
+    group.add_argument("--token-library", metavar="FILE", type=Path, help="the token maker's PKCS#11 library")
+    group.add_argument("--token-label", metavar="LABEL", help="label of the token")
+    group.add_argument("--token-key", metavar="LABEL", default="diagnb", help="label of the key (default diagnb)")
+    add_pin(group)
 
 
 def add_signer(parser: argparse.ArgumentParser, *, key_help: str) -> None:
     """The options that name a key, and a time-stamp service."""
-    parser.add_argument("--key", metavar="KEY", type=Path, help=key_help)
-    add_passphrase(parser)
+    group = parser.add_argument_group("who signs")
+    group.add_argument("--key", metavar="KEY", type=Path, help=key_help)
+    add_passphrase(group)
+    group.add_argument("--timestamp-url", metavar="URL", help="RFC 3161 service that stamps the signature")
     add_token(parser)
-    parser.add_argument("--timestamp-url", metavar="URL", help="RFC 3161 service that stamps the signature")
 
 
 def check_signer(options: argparse.Namespace, *, needed: bool) -> None:

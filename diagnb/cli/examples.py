@@ -1,0 +1,90 @@
+"""What ``--help`` of a command shows besides its options: the sentence that says what it does, and lines to copy."""
+
+from __future__ import annotations
+
+import argparse
+
+EXAMPLES: dict[str, tuple[str, ...]] = {
+    "demo": ("diagnb demo --out demo",),
+    "lab": ("diagnb lab my-workshop",),
+    "evaluate": ("diagnb evaluate visit.json", "diagnb evaluate visit.json --json"),
+    "check": ("diagnb check visit.json", "diagnb check visit.pdf --policy fleet.toml"),
+    "trace describe": ("diagnb trace describe crank.csv",),
+    "trace show": (
+        "diagnb trace show crank.csv --column Supply --feature cranking-minimum --picture crank.svg",
+        "diagnb trace show crank.csv --column Supply --feature longest-dip --threshold '9.6 V'",
+    ),
+    "trace take": (
+        "diagnb trace take crank.csv visit.json --column Supply --feature cranking-minimum --test 2 "
+        "--reading cranking_voltage --instrument S1",
+    ),
+    "report": (
+        "diagnb report visit.json -o visit.pdf --key keys/r-example.p12",
+        "diagnb report --batch records -o reports --key keys/r-example.p12",
+    ),
+    "countersign": ("diagnb countersign visit.pdf --key keys/m-sample.p12",),
+    "timestamp": ("diagnb timestamp visit.pdf --url http://127.0.0.1:8080",),
+    "verify": (
+        "diagnb verify visit.pdf --trust keys/trust.json",
+        "diagnb verify reports/a.pdf reports/b.pdf --csv verified.csv",
+    ),
+    "amend": (
+        "diagnb amend corrected.json --of visit.pdf --reason 'wrong unit number' -o visit-2.pdf --key keys/r-example.p12",
+    ),
+    "void": ("diagnb void visit.pdf --reason 'wrong vehicle' -o void.pdf --key keys/r-example.p12",),
+    "redact": ("diagnb redact visit.pdf -o copy.pdf --key keys/r-example.p12",),
+    "attach": ("diagnb attach visit.json strap.jpg --shows 'corroded eyelet'",),
+    "log verify": ("diagnb log verify --report visit.pdf",),
+    "log show": ("diagnb log show --record VISIT-1",),
+    "log prove": ("diagnb log prove --record VISIT-1",),
+    "key init": ("diagnb key init 'Depot North workshop'",),
+    "key add": ("diagnb key add 'R. Example' --role technician",),
+    "key rotate": ("diagnb key rotate 'R. Example'",),
+    "key trust": ("diagnb key trust other-shop.pem --since 2026-01-01",),
+    "key revoke": ("diagnb key revoke 'R. Example' --reason person-left",),
+    "procedure list": ("diagnb procedure list",),
+    "procedure show": ("diagnb procedure show ground-side-drop",),
+    "procedure check": ("diagnb procedure check my-workshop/procedures/ground-side-drop.toml",),
+    "meter list": ("diagnb meter list",),
+    "meter show": ("diagnb meter show handheld-6000",),
+    "meter check": ("diagnb meter check my-workshop/meters/our-meter.toml",),
+    "archive add": ("diagnb archive add shop.db visit.pdf --trust keys/trust.json",),
+    "archive import": (
+        "diagnb archive import shop.db reports",
+        "diagnb archive import shop.db old.csv --mapping old.toml",
+    ),
+    "archive get": ("diagnb archive get shop.db VISIT-1 -o visit.json",),
+    "archive list": ("diagnb archive list shop.db --unit 'Unit 118'",),
+    "archive history": ("diagnb archive history shop.db VISIT-1",),
+    "archive audit": ("diagnb archive audit shop.db --recompute",),
+    "archive export": ("diagnb archive export shop.db out", "diagnb archive export shop.db copy --parquet"),
+    "archive grant": ("diagnb archive grant postgresql://owner@db/shop bay_laptop",),
+    "impact instrument": (
+        "diagnb impact instrument --serial H6-00417 --gain-percent 2 --found 2026-11-20 shop.db --pdf impact.pdf",
+    ),
+    "impact limit": (
+        "diagnb impact limit --procedure ground-side-drop --result ground_drop --upper 0.08 --limit-unit V "
+        "--source 'maker, edition 2026' shop.db",
+    ),
+    "impact rule": ("diagnb impact rule guarded-U shop.db",),
+    "impact procedure": ("diagnb impact procedure ground-side-drop.toml shop.db",),
+    "impact coefficient": ("diagnb impact coefficient --meter handheld-6000 --percent-per-kelvin 10 shop.db",),
+}
+"""Lines to copy, by command. Every one parses: a test says so."""
+
+
+def explain(parser: argparse.ArgumentParser, name: str = "") -> None:
+    """Give each command of ``parser`` its sentence and its examples, those of its actions included."""
+    for action in parser._actions:
+        if not isinstance(action, argparse._SubParsersAction):
+            continue
+        said = {choice.dest: choice.help for choice in action._choices_actions}
+        for word, child in action.choices.items():
+            full = f"{name} {word}".strip()
+            sentence = said.get(word) or ""
+            child.description = child.description or f"{sentence[:1].upper()}{sentence[1:]}."
+            lines = EXAMPLES.get(full, ())
+            if lines:
+                child.epilog = "examples:\n" + "\n".join(f"  {line}" for line in lines)
+                child.formatter_class = argparse.RawDescriptionHelpFormatter
+            explain(child, full)
