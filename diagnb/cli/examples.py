@@ -73,10 +73,54 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
 """Lines to copy, by command. Every one parses: a test says so."""
 
 
+_SAID: dict[str, str] = {
+    "RECORD.json": "a record",
+    "FILE.pdf": "a signed report",
+    "FILE.csv": "a file as the recorder wrote it",
+    "FILE.toml": "a file of the shop's own",
+    "FILE": "a file",
+    "ARCHIVE": "the archive: a file, or postgresql://user@host/name",
+    "record": "id of the record",
+    "folder": "the folder; made when missing",
+    "name": "its id, or a person's printed name",
+    "role": "name of the database role",
+    "what": "which schema",
+    "--end": "end of the window",
+    "--feature": "which feature: see diagnb trace show",
+    "--paper": "size of the pages (default A4)",
+    "--language": "en, fr, de or es (default en)",
+    "--output": "where to write it; nothing else is overwritten",
+    "--reason": "why; it is written down",
+    "--folder": "work folder whose own files win over the shipped ones",
+    "--claim": "only this claim number",
+    "--vin": "only this vehicle",
+    "--unit": "only this unit number",
+    "--serial": "serial number of the instrument",
+    "--lower": "the new lower limit",
+    "--upper": "the new upper limit",
+    "--limit-unit": "unit of the new limit",
+    "--procedure": "only this procedure",
+    "--result": "only this result of it",
+    "--meter": "id of the accuracy sheet",
+    "--function": "only this function of it, for example 'dc voltage'",
+    "--by": "counted apart by what",
+    "--clock": "time as age of the vehicle or as the calendar (default age)",
+    "--out": "folder to write into; made when missing",
+    "--seed": "another number gives another fleet",
+}
+"""What an argument means where its command does not say it itself: by option, name or placeholder."""
+
+
+def _say(action: argparse.Action) -> None:
+    names = (*(f"--{action.dest.replace('_', '-')}",) * bool(action.option_strings), action.dest, str(action.metavar))
+    action.help = action.help or next((_SAID[name] for name in names if name in _SAID), None)
+
+
 def explain(parser: argparse.ArgumentParser, name: str = "") -> None:
     """Give each command of ``parser`` its sentence and its examples, those of its actions included."""
     for action in parser._actions:
         if not isinstance(action, argparse._SubParsersAction):
+            _say(action)
             continue
         said = {choice.dest: choice.help for choice in action._choices_actions}
         for word, child in action.choices.items():

@@ -38,7 +38,7 @@ def add_commands(commands: Any) -> None:
     verify.add_argument("--json", action="store_true", help="print JSON instead of text")
     verify.add_argument("--csv", metavar="FILE", type=Path, help="write one row a file, for a spreadsheet")
     verify.add_argument(
-        "--jobs", metavar="N", type=int, default=0, help="processes for many files (default: one a core)"
+        "--processes", metavar="N", type=int, default=0, help="processes for many files (default: one a core)"
     )
     verify.add_argument(
         "--seconds", metavar="S", type=float, default=60.0, help="most time for one of many files (default 60)"
@@ -85,7 +85,7 @@ def run_verify(options: argparse.Namespace) -> int:
 def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
     moment = now()
     expected = tuple(options.expect or ("Technician",))
-    if len(reports) < _MANY and not options.jobs:
+    if len(reports) < _MANY and not options.processes:
         from diagnb.proof import verify_report
 
         return [
@@ -111,7 +111,7 @@ def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
 
     found = verify_many(
         [Job(report, trust_path(report, options.trust)) for report in reports],
-        moment=moment, expected=expected, processes=options.jobs or os.cpu_count() or 1, seconds=options.seconds,
+        moment=moment, expected=expected, processes=options.processes or os.cpu_count() or 1, seconds=options.seconds,
         progress=progress,
     )  # fmt: skip
     if seen:

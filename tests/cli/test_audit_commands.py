@@ -90,7 +90,7 @@ def test_a_record_through_its_whole_life(bench: Bench) -> None:
     assert (
         bench.signed("void", "r2.pdf", "--trust", "keys/trust.json", "--reason", "another bus", "-o", "r3.pdf")[0] == 0
     )
-    found = bench.verify("r1.pdf", "r2.pdf", "c2.pdf", "r3.pdf", "--csv", "found.csv", "--jobs", "2")
+    found = bench.verify("r1.pdf", "r2.pdf", "c2.pdf", "r3.pdf", "--csv", "found.csv", "--processes", "2")
     assert [v["log"] for v in found] == ["void", "void", "void", "current"]
     with (bench.place / "found.csv").open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.DictReader(stream))

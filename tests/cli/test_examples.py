@@ -35,6 +35,8 @@ def test_a_command_says_in_a_sentence_what_it_does(name: str) -> None:
     assert parser.description
     assert parser.description.endswith(".")
     assert len(parser.description) > 10
+    silent = [action.option_strings or action.metavar or action.dest for action in parser._actions if not action.help]
+    assert not silent, f"diagnb {name} does not say what these mean"
 
 
 def test_every_example_is_of_a_command_that_exists() -> None:
