@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from diagnb.conformity import Limit, judge
     from diagnb.evaluation import evaluate
     from diagnb.meters import load_meter
+    from diagnb.notebook.review import review
     from diagnb.proof import verify_report
     from diagnb.record import Record, load_record
     from diagnb.uncertainty import Estimate, propagate
@@ -30,6 +31,7 @@ _HOMES = {
     "load_meter": "diagnb.meters",
     "load_record": "diagnb.record",
     "propagate": "diagnb.uncertainty",
+    "review": "diagnb.notebook.review",
     "verify_report": "diagnb.proof",
 }
 
@@ -42,6 +44,7 @@ __all__ = [
     "load_meter",
     "load_record",
     "propagate",
+    "review",
     "verify_report",
 ]
 

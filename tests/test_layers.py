@@ -46,6 +46,7 @@ MAY_IMPORT |= {
     "proof": DOWN_TO_READINESS | {"report", "signing", "redaction", "audit", "lineage"},
     "lineage": DOWN_TO_READINESS | {"redaction", "audit"},
     "issuing": DOWN_TO_READINESS | {"redaction", "audit", "signing"},
+    "countersigning": DOWN_TO_READINESS | {"report", "signing", "proof", "issuing", "lineage"},
     "bulk": DOWN_TO_READINESS | {"signing", "proof"},
     "forms": DOWN_TO_READINESS | {"report", "signing", "proof", "archive", "fleet"},
 }
@@ -61,6 +62,7 @@ ONLY_IN = {
     "ipywidgets": ("forms/", "notebook/"),
     "anywidget": ("forms/", "notebook/"),
     "pyvisa": ("instruments/scpi.py",),
+    "pypdfium2": ("notebook/pages.py",),
     "lifelines": ("fleet/life.py",),
     "matplotlib": ("fleet/plots.py",),
     "sqlalchemy": ("archive/database.py",),

@@ -1,47 +1,23 @@
-"""Rich display: each thing is described once as lines and tables, and written in four formats.
-
-The HTML stands in a reopened, untrusted notebook: inline styles only, pictures as images with alt text, every
-text escaped. Text and LaTeX say the same.
-"""
+"""Rich display: what is said about each thing, once, as lines, tables and pictures; written in four formats."""
 
 from __future__ import annotations
 
-import html
-import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from diagnb.conformity import REASONS, Verdict
 from diagnb.evaluation import Evaluation, Result, TestResult
-from diagnb.notebook.present import ReportPresenter, data_address
+from diagnb.notebook.catalogue_display import describe_meter, describe_procedure
+from diagnb.notebook.impact_display import describe_impact
+from diagnb.notebook.present import ReportPresenter
 from diagnb.notebook.remarks import Remarks
+from diagnb.notebook.written import Shown, Table, as_html, as_latex, as_markdown, as_text
 from diagnb.record import Record
 from diagnb.report.charts import Picture
 from diagnb.report.wording import MARKS
 
 if TYPE_CHECKING:
     from diagnb.proof import Verification
-
-Cells = tuple[str, ...]
-_BORDERS = {"pass": "3px solid", "conditional pass": "3px dashed", "conditional fail": "3px dashed", "fail": "5px double", "not judged": "3px dotted"}  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    head: Cells
-    rows: tuple[Cells, ...]
-    verdict_column: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A description of one thing: title, lines, tables, pictures."""
-
-    title: str
-    lines: tuple[str, ...] = ()
-    tables: tuple[Table, ...] = ()
-    pictures: tuple[Picture, ...] = ()
 
 
 def bundle(kind: str, value: Any) -> dict[str, str]:
@@ -121,38 +97,14 @@ def describe_verdict(verdict: Verdict) -> Shown:
 
 def describe_verification(found: Verification) -> Shown:
     """The five answers about one file, then the reasons."""
+    from diagnb.notebook.answers import five_answers
     from diagnb.proof import REASONS as PROOF_REASONS
 
-    intact = bool(found.signatures) and all(s.intact for s in found.signatures)
-    trusted = bool(found.signatures) and all(s.trusted for s in found.signatures)
-    pages = {
-        "same": "✓ yes, byte for byte",
-        "differ": "✗ no",
-        "other-version": "– drawn by another version; see the last answer",
-    }
-    same = f"✓ yes, {found.results} results" if not found.differing else f"✗ no, {len(found.differing)} differences"
-    rows = (
-        ("Is every signed byte unchanged?", _yes(intact)),
-        ("Is it signed by people on the trust list?", _yes(trusted)),
-        ("Was nothing added later?", _yes(intact and not found.later_changes)),
-        ("Do the pages come from the embedded record?", pages.get(found.pages, "– not checked")),
-        ("Does recomputing give the same results?", same if found.results else "– not checked"),
-    )
-    signers = tuple(
-        (s.field, s.signer, s.role, s.signed_at.isoformat(sep=" ") if s.signed_at else "no time", "time-stamped" if s.timestamped else "the signer's own clock")
-        for s in found.signatures
-    )  # fmt: skip
+    rows = tuple((answer.question, answer.said, "; ".join(answer.evidence)) for answer in five_answers(found))
     lines = [f"Record {found.record_id}, revision {found.revision}, SHA-256 {found.digest}"] if found.record_id else []
     lines += [f"{PROOF_REASONS.get(code, code)} [{code}]" for code in (*found.reasons, *found.notes)]
-    tables = [Table(("Question", "Answer"), rows)]
-    if signers:
-        tables.append(Table(("Field", "Signer", "Role", "Signed at", "Time"), signers))
     word = "✓ trustworthy" if found.trustworthy else "✗ not trustworthy"
-    return Shown(f"{found.file}: {word}", tuple(lines), tuple(tables))
-
-
-def _yes(answer: bool) -> str:
-    return "✓ yes" if answer else "✗ no"
+    return Shown(f"{found.file}: {word}", tuple(lines), (Table(("Question", "Answer", "Evidence"), rows),))
 
 
 def describe_remarks(remarks: Remarks) -> Shown:
@@ -173,7 +125,7 @@ def _results(found: Sequence[tuple[str, Result]]) -> Table:
         evidence = "" if probability is None else f"P(conforms) {_percent(probability)}"
         if word == "not judged":
             evidence = presenter.remark(result)
-        said = "–" if result.reason == "no-limit" else f"{MARKS[word]} {word}"
+        said = "–" if not result.to_judge else f"{MARKS[word]} {word}"
         rows.append(
             (phase, result.title, presenter.value(result) or "–", presenter.limit(result) or "–", said, evidence)
         )
@@ -211,86 +163,7 @@ _DESCRIBED: dict[str, Callable[[Any], Shown]] = {
     "verdict": describe_verdict,
     "verification": describe_verification,
     "remarks": describe_remarks,
+    "procedure": describe_procedure,
+    "meter": describe_meter,
+    "impact": describe_impact,
 }
-
-
-# -- four formats ------------------------------------------------------------------------------------------
-
-
-def as_text(shown: Shown) -> str:
-    """Plain text with aligned columns."""
-    lines = [shown.title, *(f"  {line}" for line in shown.lines)]
-    for table in shown.tables:
-        grid = [table.head, *table.rows]
-        widths = [max(len(row[i]) for row in grid) for i in range(len(table.head))]
-        lines += [
-            "  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-            for row in grid
-        ]
-    return "\n".join(lines)
-
-
-def as_markdown(shown: Shown) -> str:
-    """Markdown with pipe tables."""
-    parts = [f"**{_markdown(shown.title)}**", *(_markdown(line) for line in shown.lines)]
-    for table in shown.tables:
-        rows = [table.head, tuple("---" for _ in table.head), *(tuple(map(_markdown, row)) for row in table.rows)]
-        parts.append("\n".join("| " + " | ".join(row) + " |" for row in rows))
-    return "\n\n".join(parts)
-
-
-def _markdown(text: str) -> str:
-    flat = " ".join(text.split())
-    return html.escape(re.sub(r"([\\`*_{}\[\]#|~$])", r"\\\1", flat), quote=False)
-
-
-def as_html(shown: Shown) -> str:
-    """HTML with inline styles and pictures as images."""
-    parts = [f'<div style="font-weight:bold;font-size:1.15em;margin-bottom:4px">{html.escape(shown.title)}</div>']
-    parts += [f'<div style="white-space:pre-wrap">{html.escape(line)}</div>' for line in shown.lines]
-    for table in shown.tables:
-        head = "".join(
-            f'<th scope="col" style="text-align:left;padding:4px 10px">{html.escape(c)}</th>' for c in table.head
-        )
-        body = "".join(f"<tr>{_html_cells(row, table.verdict_column)}</tr>" for row in table.rows)
-        parts.append(
-            f'<table style="border-collapse:collapse;margin:6px 0"><thead><tr style="border-bottom:2px solid">{head}</tr></thead><tbody>{body}</tbody></table>'
-        )
-    parts += [
-        f'<img alt="{html.escape(p.alt, quote=True)}" src="{data_address(p)}" style="display:block;width:100%;max-width:560px;margin:4px 0">'
-        for p in shown.pictures
-    ]
-    return f'<div style="line-height:1.4">{"".join(parts)}</div>'
-
-
-def _html_cells(row: Cells, verdict_column: int | None) -> str:
-    cells = []
-    for index, cell in enumerate(row):
-        text = html.escape(cell)
-        if index == verdict_column:
-            word = cell.partition(" ")[2]
-            text = f'<span style="border:{_BORDERS.get(word, "0")};padding:1px 8px;font-weight:bold;white-space:nowrap">{text}</span>'
-        cells.append(f'<td style="text-align:left;padding:5px 10px;vertical-align:top">{text}</td>')
-    return "".join(cells)
-
-
-def as_latex(shown: Shown) -> str:
-    """LaTeX for nbconvert: a bold title, lines, tables; pictures as their sentences."""
-    parts = [rf"\textbf{{{_latex(shown.title)}}}", *(_latex(line) for line in shown.lines)]
-    for table in shown.tables:
-        columns = "l" * len(table.head)
-        rows = [r" & ".join(map(_latex, row)) + r" \\" for row in (table.head, *table.rows)]
-        parts.append("\n".join([rf"\begin{{tabular}}{{{columns}}}", rows[0], r"\hline", *rows[1:], r"\end{tabular}"]))
-    parts += [_latex(picture.alt) for picture in shown.pictures]
-    return "\n\n".join(parts)
-
-
-_LATEX = {
-    "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_", "{": r"\{", "}": r"\}",
-    "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "±": r"\(\pm\)", "≤": r"\(\leq\)", "≥": r"\(\geq\)",
-    "Ω": r"\(\Omega\)", "µ": r"\(\mu\)", "°": r"\(^{\circ}\)", "✓": r"\(\surd\)", "✗": r"\(\times\)", "–": "--", "−": r"\(-\)",
-}  # fmt: skip
-
-
-def _latex(text: str) -> str:
-    return "".join(_LATEX.get(c, c if c.isprintable() else " ") for c in " ".join(text.split()))

@@ -12,6 +12,9 @@ DISPLAYED = {
     ("diagnb.conformity.verdict", "Verdict"): "verdict",
     ("diagnb.proof", "Verification"): "verification",
     ("diagnb.notebook.remarks", "Remarks"): "remarks",
+    ("diagnb.procedures.procedure", "Procedure"): "procedure",
+    ("diagnb.meters.sheet", "AccuracySheet"): "meter",
+    ("diagnb.impact.impact", "Impact"): "impact",
 }
 """(module, class) → the function of :mod:`diagnb.notebook.display` that shows it."""
 

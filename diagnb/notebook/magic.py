@@ -1,4 +1,4 @@
-"""The ``%diagnb`` line magic: the form, and the same work on files that the command line does."""
+"""The ``%diagnb`` line magic: the form, the review, and the same work on files that the command line does."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 import re
 import secrets
 import shlex
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -16,49 +16,10 @@ from IPython.core.error import UsageError
 from IPython.core.magic import Magics, line_magic, magics_class
 
 from diagnb.errors import DiagnbError
+from diagnb.notebook.arguments import HelpShown, parser
+from diagnb.notebook.completion import complete
 
-_VERBS = {
-    "form": "open this notebook's sheet, or the one named",
-    "open": "open an earlier sheet by its name; without a name, list them",
-    "show": "show a record: a JSON file or a report",
-    "evaluate": "derived values, uncertainties and verdicts of a record",
-    "check": "what would get this claim rejected",
-    "report": "render a record as a PDF, and sign it when a key is given",
-    "verify": "does this report prove itself? five answers",
-}
-
-
-class _Parser(argparse.ArgumentParser):
-    """Says what is wrong as one line in the cell instead of leaving the process."""
-
-    def error(self, message: str) -> Any:
-        raise UsageError(f"{message}. %{self.prog} --help says more.")
-
-    def exit(self, status: int = 0, message: str | None = None) -> Any:
-        raise _HelpShown
-
-
-class _HelpShown(Exception):
-    pass
-
-
-def parser() -> argparse.ArgumentParser:
-    """The arguments of ``%diagnb``."""
-    top = _Parser(prog="diagnb", description="Circuit records: form, evaluation, report, verification.")
-    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
-    made = {name: verbs.add_parser(name, help=text, description=text) for name, text in _VERBS.items()}
-    made["form"].add_argument("sheet", nargs="?", default="", help="name of the sheet; by default the notebook's own")
-    made["form"].add_argument("--new", action="store_true", help="begin a new sheet in this notebook")
-    made["open"].add_argument("sheet", nargs="?", default="", help="name of the sheet")
-    for name in ("show", "evaluate", "check", "report"):
-        made[name].add_argument("record", type=Path, help="a record (JSON) or a report (PDF)")
-    made["report"].add_argument("-o", "--output", type=Path, required=True, metavar="FILE.pdf")
-    made["report"].add_argument("--key", type=Path, help="the technician's key file; the passphrase is asked for")
-    made["report"].add_argument("--language", default="", help="en, fr, de or es")
-    made["report"].add_argument("--paper", choices=("A4", "Letter"), default="A4")
-    made["verify"].add_argument("reports", type=Path, nargs="+", metavar="FILE.pdf")
-    made["verify"].add_argument("--trust", type=Path, help="the shop's trust list (default: the one of the folder)")
-    return top
+_LONGEST_NAME = 200
 
 
 @magics_class
@@ -67,15 +28,57 @@ class Diagnb(Magics):
 
     technician = traitlets.Unicode("", help="name put into a new sheet").tag(config=True)
     folder = traitlets.Unicode("", help="the shop's folder; by default the notebook's own").tag(config=True)
+    keys = traitlets.Unicode("", help="folder of the key files; by default `keys` of the shop's folder").tag(
+        config=True
+    )
+    trust = traitlets.Unicode("", help="the shop's trust list; by default `trust.json` of the keys").tag(config=True)
     locale = traitlets.Unicode("en", help="language of results and reports: en, fr, de or es").tag(config=True)
-    paper = traitlets.Enum(("A4", "Letter"), "A4", help="paper of reports").tag(config=True)
+    paper = traitlets.Unicode("A4", help="paper of reports: A4 or Letter").tag(config=True)
+
+    @traitlets.validate("locale")
+    def _known_language(self, proposal: Any) -> str:
+        from diagnb.report.wording import LANGUAGES
+
+        return self._one_of("locale", proposal["value"], LANGUAGES)
+
+    @traitlets.validate("paper")
+    def _known_paper(self, proposal: Any) -> str:
+        return self._one_of("paper", proposal["value"], ("A4", "Letter"))
+
+    @traitlets.validate("technician")
+    def _printable_name(self, proposal: Any) -> str:
+        name = str(proposal["value"]).strip()
+        if not name.isprintable() or len(name) > _LONGEST_NAME:
+            raise traitlets.TraitError(f"Diagnb.technician: one line of at most {_LONGEST_NAME} characters, please")
+        return name
+
+    @traitlets.validate("folder", "keys")
+    def _a_folder(self, proposal: Any) -> str:
+        return self._place(proposal, Path.is_file, "is a file; name a folder")
+
+    @traitlets.validate("trust")
+    def _a_file(self, proposal: Any) -> str:
+        return self._place(proposal, lambda path: not path.is_file(), "is not a file; name the shop's trust list")
+
+    @staticmethod
+    def _one_of(setting: str, value: str, known: tuple[str, ...]) -> str:
+        if value not in known:
+            raise traitlets.TraitError(f"Diagnb.{setting}: there is no {value!r}; use one of {', '.join(known)}")
+        return value
+
+    @staticmethod
+    def _place(proposal: Any, is_wrong: Callable[[Path], bool], why: str) -> str:
+        text = str(proposal["value"]).strip()
+        if text and is_wrong(Path(text).expanduser()):
+            raise traitlets.TraitError(f"Diagnb.{proposal['trait'].name}: {text!r} {why}")
+        return text
 
     @line_magic
     def diagnb(self, line: str) -> Any:
-        """Open the form, or show, evaluate, check, report or verify a file. See ``%diagnb --help``."""
+        """Open the form, or show, evaluate, check, report, verify, review or countersign a file. See ``%diagnb --help``."""
         try:
             options = parser().parse_args(shlex.split(line))
-        except _HelpShown:
+        except HelpShown:
             return None
         except ValueError as error:
             raise UsageError(f"{error}: put a path with blanks in quotes") from None
@@ -89,17 +92,19 @@ class Diagnb(Magics):
 
     # -- sheets ------------------------------------------------------------------------------------------
 
-    def _workplace(self) -> Any:
+    def workplace(self) -> Any:
+        """Where the settings say that a shop's things lie."""
         from diagnb.notebook.opening import Workplace
 
         folder = Path(self.folder).expanduser() if self.folder else Path.cwd()
-        keys = folder / "keys"
-        return Workplace(folder, keys, keys / "trust.json", self.technician, self.locale, self.paper)
+        keys = Path(self.keys).expanduser() if self.keys else folder / "keys"
+        trust = Path(self.trust).expanduser() if self.trust else keys / "trust.json"
+        return Workplace(folder, keys, trust, self.technician, self.locale, self.paper)
 
     def _form(self, options: argparse.Namespace) -> None:
         from diagnb.notebook.opening import checked_name, local_now, new_name, sheet_of
 
-        place = self._workplace()
+        place = self.workplace()
         notebook = Path(os.environ.get("JPY_SESSION_NAME", "")).name
         if options.sheet:
             name = checked_name(options.sheet)
@@ -133,13 +138,13 @@ class Diagnb(Magics):
     def _open(self, options: argparse.Namespace) -> None:
         from diagnb.notebook.opening import drafts
 
-        known = drafts(self._workplace())
+        known = drafts(self.workplace())
         if not options.sheet:
             print("\n".join(known) or "There is no sheet in this folder yet.")
         elif options.sheet not in known:
             raise UsageError(f"there is no sheet {options.sheet!r} here; there are: {', '.join(known) or 'none'}")
         else:
-            self._show_sheet(self._workplace(), options.sheet, "")
+            self._show_sheet(self.workplace(), options.sheet, "")
 
     # -- files -------------------------------------------------------------------------------------------
 
@@ -147,7 +152,7 @@ class Diagnb(Magics):
         """The record in a JSON file, or the one that a report carries (its signatures are not looked at)."""
         from diagnb.record import load_record
 
-        folder = self._workplace().folder
+        folder = self.workplace().folder
         if path.suffix.lower() != ".pdf":
             return load_record(path, folder=folder)
         from diagnb.errors import fault
@@ -190,7 +195,13 @@ class Diagnb(Magics):
         def render(*, log_head: str, salt: str) -> bytes:
             language = options.language or self.locale
             return render_report(
-                record, evaluation, moment=moment, language=language, paper=options.paper, log_head=log_head, salt=salt
+                record,
+                evaluation,
+                moment=moment,
+                language=language,
+                paper=options.paper or self.paper,
+                log_head=log_head,
+                salt=salt,
             )
 
         key = book = None
@@ -216,20 +227,71 @@ class Diagnb(Magics):
 
     def _verify(self, options: argparse.Namespace) -> Any:
         from diagnb.notebook.opening import local_now
+        from diagnb.notebook.reviewing import trust_for
         from diagnb.proof import verify_report
-        from diagnb.signing import load_trust
 
-        place = self._workplace()
+        own = self.workplace().trust
         found = []
         for path in options.reports:
-            candidates = [options.trust] if options.trust else [path.parent / "trust.json", place.trust]
-            source = next((p for p in candidates if options.trust or p.is_file()), None)
-            trust = load_trust(source) if source else None
-            found.append(verify_report(path, trust=trust, moment=local_now()))
+            source = trust_for(path, stated=options.trust, own=own)
+            print(source.said())
+            found.append(verify_report(path, trust=source.trust, moment=local_now()))
         if len(found) == 1:
             return found[0]
         for one in found:
             _display(one)
+        return None
+
+    # -- review ------------------------------------------------------------------------------------------
+
+    def _view(self, options: argparse.Namespace) -> Any:
+        from diagnb.notebook.review import review
+
+        place = self.workplace()
+        return review(
+            options.report, folder=place.folder, keys=place.keys, language=place.language,
+            trust=options.trust or (self.trust or None),
+        )  # fmt: skip
+
+    def _review(self, options: argparse.Namespace) -> Any:
+        return self._view(options)
+
+    def _countersign(self, options: argparse.Namespace) -> Any:
+        import getpass
+
+        from diagnb.notebook.opening import local_now
+        from diagnb.notebook.reviewing import MEANINGS, review_office
+        from diagnb.signing import load_key
+
+        place = self.workplace()
+        office = review_office(
+            folder=place.folder, keys=place.keys, language=place.language, clock=local_now,
+            trust=options.trust or (Path(self.trust) if self.trust else None),
+        )  # fmt: skip
+        examined = office.examine(options.report)
+        secret = getpass.getpass(f"Passphrase of {options.key.name}: ").encode()
+        path = office.countersign(
+            examined, key_file=options.key, passphrase=secret, meaning=options.meaning or MEANINGS[0],
+            typed_name=load_key(options.key, secret).name,
+        )  # fmt: skip
+        print(f"{path}: countersigned")
+        return office.examine(path).found
+
+    # -- catalogue ---------------------------------------------------------------------------------------
+
+    def _procedure(self, options: argparse.Namespace) -> Any:
+        return self._listed("procedure", options.id)
+
+    def _meter(self, options: argparse.Namespace) -> Any:
+        return self._listed("meter", options.id)
+
+    def _listed(self, noun: str, name: str) -> Any:
+        from diagnb.notebook import catalogue
+
+        folder = self.workplace().folder
+        if name:
+            return catalogue.load(noun, name, folder)
+        print("\n".join(catalogue.lines(noun, folder)))
         return None
 
 
@@ -237,38 +299,6 @@ def _display(value: Any, **options: Any) -> None:
     from IPython.display import display
 
     display(value, **options)  # type: ignore[no-untyped-call]
-
-
-# -- completion and registration ---------------------------------------------------------------------------
-
-
-def complete(ipython: Any, event: Any) -> list[str]:
-    """Completions after ``%diagnb``: verbs, sheets, options, files."""
-    words = event.line.split("%diagnb", 1)[-1].split()
-    begun = event.symbol
-    position = len(words) - (1 if begun else 0)
-    if position <= 0:
-        return [verb for verb in _VERBS if verb.startswith(begun)]
-    return sorted({c for c in _candidates(ipython, words[0], begun) if c.startswith(begun)})
-
-
-def _candidates(ipython: Any, verb: str, begun: str) -> Iterable[str]:
-    if begun.startswith("-"):
-        options = {"report": ("-o", "--output", "--key", "--language", "--paper"), "verify": ("--trust",)}
-        return (*options.get(verb, ()), "--help")
-    if verb in ("form", "open"):
-        from diagnb.notebook.opening import drafts
-
-        magic = _registered(ipython)
-        return drafts(magic._workplace()) if magic else ()
-    ends = (".pdf",) if verb == "verify" else (".json", ".pdf")
-    folder = Path(begun).parent
-    files = folder.iterdir() if folder.is_dir() else ()
-    return (p.as_posix() + ("/" if p.is_dir() else "") for p in files if p.is_dir() or p.suffix in ends)
-
-
-def _registered(ipython: Any) -> Diagnb | None:
-    return next((c for c in ipython.configurables if isinstance(c, Diagnb)), None)
 
 
 def install(ipython: Any) -> None:

@@ -118,7 +118,7 @@ def open_sheet(
         presenter=ReportPresenter(workplace.language),
         office=workplace.office(),
         earlier=lambda: _last_entries(workplace, name),
-        log=_log_into(log_file, clock),
+        log=log_into(log_file, clock),
         log_file=str(log_file),
     )
     _open[path] = sheet
@@ -140,7 +140,7 @@ def close_all() -> None:
         sheet.stop()
 
 
-def _log_into(path: Path, clock: Callable[[], dt.datetime]) -> Callable[[str], None]:
+def log_into(path: Path, clock: Callable[[], dt.datetime]) -> Callable[[str], None]:
     def write(text: str) -> None:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)

@@ -1,0 +1,135 @@
+"""A second person puts a signature on a report, and only on one that proves itself.
+
+The report is verified before and after; nothing is written unless both hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from diagnb.errors import Fault, SigningFault
+from diagnb.proof import REASONS, TECHNICIAN, Verification, verify_report
+from diagnb.signing import REMEDIES, TrustList, countersign, signature_fields
+
+if TYPE_CHECKING:
+    from diagnb.issuing import Book
+    from diagnb.lineage import ShopLog
+    from diagnb.report.blocks import Point
+
+Strokes = tuple[tuple["Point", ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Countersigned:
+    """The report with one signature more, the field that it stands in, and its verification."""
+
+    pdf: bytes
+    field: str
+    verification: Verification
+
+
+def free_place(pdf: bytes) -> str | None:
+    """The first signature field that nobody has signed; None when all are. Raises SigningFault."""
+    return next((name for name, signed in signature_fields(pdf).items() if not signed), None)
+
+
+def countersign_report(
+    pdf: bytes,
+    *,
+    key: Any,
+    trust: TrustList,
+    moment: datetime,
+    meaning: str,
+    strokes: Strokes = (),
+    language: str = "en",
+    write: Callable[[bytes], None],
+    book: Book | None = None,
+    log: ShopLog | None = None,
+) -> Countersigned:
+    """Sign the first free reviewer's field and write the file.
+
+    ``key`` is the reviewer's, ``meaning`` what the signature says, ``strokes`` a drawn signature; the field shows
+    name, role, time, meaning and the drawing. ``book`` writes the line of the log, ``log`` is asked about the report
+    before. Raises SigningFault, with nothing written: the report doesn't prove itself under ``trust``, the key belongs to somebody who made it or signed it
+    already, no place is left, or the trust list doesn't know the key.
+    """
+    before = verify_report(pdf, trust=trust, moment=moment, log=log)
+    require_proof(before)
+    refuse_insider(before, key)
+    field = free_place(pdf)
+    if field is None:
+        raise SigningFault(
+            Fault("report", "has no place left for a signature", "more places are made when a report is rendered")
+        )
+    signed = countersign(
+        pdf, key=key, field=field, reason=meaning, moment=moment,
+        appearance=_page(key, moment=moment, meaning=meaning, strokes=strokes, language=language),
+    )  # fmt: skip
+    after = verify_report(signed, trust=trust, moment=moment, expected=(TECHNICIAN, field))
+    require_trusted_key(after, key, field)
+    require_proof(after)
+    write(signed)
+    if book is not None:
+        book.signed(
+            signed, key=key, record=after.record_id, revision=after.revision, digest=after.digest, before=pdf
+        )  # fmt: skip
+    return Countersigned(signed, field, after)
+
+
+def require_proof(found: Verification) -> None:
+    """Raise SigningFault with every reason why this report doesn't prove itself."""
+    if not found.trustworthy:
+        raise SigningFault([
+            Fault("report", f"is not countersigned: {REASONS.get(code, code)} [{code}]", REMEDIES.get(code, ""))
+            for code in found.reasons
+        ])  # fmt: skip
+
+
+def refuse_insider(found: Verification, key: Any) -> None:
+    """A review is by a second person. Raises SigningFault for whoever signed the report or took its readings."""
+    mine = _folded(key.name)
+    for made in found.signatures:
+        if made.fingerprint == key.fingerprint or _folded(made.signer) == mine:
+            raise _insider(key.name, f"has signed this report already ({made.field})")
+    record = found.record
+    if record is not None and mine in {_folded(record.person(test.by).name) for test in record.tests}:
+        raise _insider(key.name, "took readings of this record")
+
+
+def require_trusted_key(found: Verification, key: Any, field: str) -> None:
+    """Raise SigningFault unless the signature in ``field`` is good under the trust list that was asked."""
+    made = next((s for s in found.signatures if s.field == field), None)
+    if made is None or made.trusted:
+        return
+    why: Iterable[str] = made.codes or ("not-trusted",)
+    raise SigningFault([
+        Fault(f"the key of {key.name}", f"is not accepted: {REASONS.get(code, code)} [{code}]", _KEY_REMEDIES.get(code, ""))
+        for code in why
+    ])  # fmt: skip
+
+
+_KEY_REMEDIES = {
+    "not-trusted": "ask the shop to put this key on its trust list, then countersign",
+    "certificate-expired": "ask for a new key (`diagnb key rotate`)",
+    "certificate-revoked": "ask for a new key (`diagnb key rotate`)",
+}
+
+
+def _insider(name: str, what: str) -> SigningFault:
+    return SigningFault(Fault(name, what, "let a second person review and countersign it"))
+
+
+def _page(key: Any, *, moment: datetime, meaning: str, strokes: Strokes, language: str) -> bytes:
+    from diagnb.report.pdf.countersignature import countersignature_page
+    from diagnb.report.wording import load_wording
+
+    role = getattr(key, "role", "")
+    lines = (key.name, role, load_wording(language).moment(moment), meaning)
+    return countersignature_page(lines=tuple(line for line in lines if line), strokes=strokes)
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
