@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import (
+    AfterValidator,
     AwareDatetime,
     BaseModel,
     BeforeValidator,
@@ -35,6 +36,14 @@ CircuitClass = Literal["ordinary", "control module or data network", "restraint"
 Severity = Literal["rejects", "weakens", "note"]
 
 T = TypeVar("T")
+V = TypeVar("V")
+
+
+def _in_order(entries: dict[str, V]) -> dict[str, V]:
+    """Entries by name, as the canonical form has them: a record reads the same whichever way it was written."""
+    return dict(sorted(entries.items()))
+
+
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 Line = Annotated[str, StringConstraints(max_length=500)]
 Text = Annotated[str, StringConstraints(max_length=200_000)]
@@ -109,8 +118,8 @@ class Redaction(Part):
 
     of: Digest
     head: Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,5}:[0-9a-f]{64}$")]
-    removed: Annotated[dict[Place, Digest], Field(min_length=1, max_length=100_000)]
-    salts: Annotated[dict[Place, Digest], Field(max_length=100_000)]
+    removed: Annotated[dict[Place, Digest], Field(min_length=1, max_length=100_000), AfterValidator(_in_order)]
+    salts: Annotated[dict[Place, Digest], Field(max_length=100_000), AfterValidator(_in_order)]
 
 
 class RepairOrder(Part):
@@ -225,7 +234,7 @@ class TraceSource(Part):
     end: DecimalText
     rows: Whole
     unit: Line
-    parameters: dict[Name, Line] = Field(default_factory=dict)
+    parameters: Annotated[dict[Name, Line], AfterValidator(_in_order)] = Field(default_factory=dict)
     points: Annotated[tuple[tuple[DecimalText, DecimalText], ...], Field(max_length=200)] = ()
     outline: Annotated[tuple[tuple[DecimalText, DecimalText], ...], Field(max_length=400)] = ()
     contribution_unit: Line = ""
@@ -431,7 +440,7 @@ class CircuitTest(Part):
     time: Time
     by: Name
     readings: tuple[Reading, ...] = ()
-    given: dict[Name, Given] = Field(default_factory=dict)
+    given: Annotated[dict[Name, Given], AfterValidator(_in_order)] = Field(default_factory=dict)
     limits: tuple[LimitStated, ...] = ()
     ambient_degc: DecimalText | None = None
     conditions_met: tuple[Line, ...] = ()
@@ -516,8 +525,8 @@ class Record(Part):
     findings: tuple[Finding, ...] = ()
     cautions_shown: tuple[CautionShown, ...] = ()
     attachments: tuple[Attachment, ...] = ()
-    meters: dict[Name, dict[str, Any]] = Field(default_factory=dict)
-    procedures: dict[Name, dict[str, Any]] = Field(default_factory=dict)
+    meters: Annotated[dict[Name, dict[str, Any]], AfterValidator(_in_order)] = Field(default_factory=dict)
+    procedures: Annotated[dict[Name, dict[str, Any]], AfterValidator(_in_order)] = Field(default_factory=dict)
 
     _known: dict[Any, Any] = PrivateAttr(default_factory=dict)
 

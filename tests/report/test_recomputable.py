@@ -12,7 +12,7 @@ import pytest
 import diagnb
 from diagnb.conformity import REASONS
 from diagnb.evaluation import evaluate
-from diagnb.record import load_record, plain, procedure_of, read_record
+from diagnb.record import canonical_bytes, load_record, plain, procedure_of, read_json, read_record
 from diagnb.report import Options, render_report
 from diagnb.report.blocks import Block, Cell, EndMark, Heading, KeyValues, Notice, Paragraph, Table
 from diagnb.report.compose import compose
@@ -61,6 +61,15 @@ def section(blocks: tuple[Block, ...], key: str, language: str = "en") -> str:
 
 def changed(record, **changes):
     return read_record({**plain(record), **changes})
+
+
+@pytest.mark.parametrize("path", RECORDS, ids=lambda p: p.stem)
+def test_the_record_inside_the_report_draws_the_same_pages(path: Path):
+    """A reader draws them from the canonical bytes, whose keys stand in another order than in the file."""
+    record = load_record(path)
+    inside = read_record(read_json(canonical_bytes(record), "record.json"))
+    drawn = [render_report(r, evaluate(r), moment=MOMENT) for r in (record, inside)]
+    assert drawn[0] == drawn[1]
 
 
 def test_values_assumed_by_a_procedure_stand_with_their_half_width_and_source(record):
