@@ -84,7 +84,7 @@ class ReviewView:
         self.sign = _button("Countersign", self._watched(self._ask), go=True)
         self.question = _html()
         self.confirm = _button("Yes, countersign now", self._watched(self._start), go=True)
-        self.not_yet = _button("Not yet", self._watched(self._put_off))
+        self.not_yet = _button("Not yet", self._watched(self._not_now))
         self.asking = widgets.VBox([self.question, _row([self.confirm, self.not_yet])])
         self.save = SaveFileButton(provide=self._file, label="Save this report")
         self.hand = widgets.VBox(
@@ -255,6 +255,10 @@ class ReviewView:
     def _put_off(self) -> None:
         self.asking.layout.display = "none"
         self.sign.layout.display = ""
+
+    def _not_now(self) -> None:
+        self._put_off()
+        self.sign.focus()
 
     def _start(self) -> None:
         self._check()

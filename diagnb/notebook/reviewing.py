@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -168,7 +169,7 @@ class ReviewOffice:
 
 def free_name(report: Path) -> Path:
     """A name beside the report that no file has: ``report-countersigned.pdf``, then ``-2`` and so on."""
-    stem = report.stem.removesuffix("-countersigned")
+    stem = re.sub(r"-countersigned(-\d+)?$", "", report.stem)
     path, number = report.with_name(f"{stem}-countersigned.pdf"), 1
     while path.exists():
         number += 1

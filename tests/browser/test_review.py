@@ -83,6 +83,13 @@ def test_a_report_is_opened_read_countersigned_and_verified(lab):
     assert page.get_by_label("Passphrase of the key").input_value() == ""
     assert page.locator("text=no place is left for a signature").is_visible()
 
+    cells = page.locator(".jp-Cell").count()
+    page.wait_for_timeout(1000)
+    for key in ("d", "d", "x"):
+        page.keyboard.press(key)
+    assert page.locator(".jp-Cell").count() == cells
+    assert page.evaluate("() => document.activeElement.classList.contains('dn-live')")
+
     made = review.desk.folder / "claim 0117-countersigned.pdf"
     trust = load_trust(review.desk.folder / "keys" / "trust.json")
     found = verify_report(made, trust=trust, expected=("Technician", "Reviewer"))

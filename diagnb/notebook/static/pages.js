@@ -90,7 +90,7 @@ function render({ model, el }) {
       addresses.set(0, address);
       const frame = document.createElement("iframe");
       frame.title = model.get("title");
-      frame.src = address;
+      frame.src = `${address}#navpanes=0&view=FitH`;
       sheet.replaceChildren(frame);
     }
   }
