@@ -26,7 +26,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "timestamp": ("diagnb timestamp visit.pdf --url http://127.0.0.1:8080",),
     "verify": (
         "diagnb verify visit.pdf --trust keys/trust.json",
-        "diagnb verify reports/a.pdf reports/b.pdf --csv verified.csv",
+        "diagnb verify reports --trust keys/trust.json --csv verified.csv",
     ),
     "amend": (
         "diagnb amend corrected.json --of visit.pdf --reason 'wrong unit number' -o visit-2.pdf --key keys/r-example.p12",

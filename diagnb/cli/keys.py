@@ -36,7 +36,7 @@ def add_commands(commands: Any) -> None:
         "--overlap", type=int, default=_OVERLAP_DAYS, metavar="DAYS", help="how long the old key counts (default 30)"
     )
     for parser in (add, rotate):
-        add_passphrase(parser)
+        add_passphrase(parser, "the passphrase of the shop's authority")
         add_token(parser)
     trust = actions.add_parser("trust", help="put a certificate or a revocation list on the trust list")
     trust.add_argument("file", metavar="FILE", type=Path, help="certificate (PEM, DER, .p12) or revocation list")
@@ -52,7 +52,7 @@ def add_commands(commands: Any) -> None:
         choices=("key-compromise", "person-left", "superseded", "no-longer-used", "unspecified"),
     )
     revoke.add_argument("--since", metavar="DATE", help="since when the key does not count (default now)")
-    add_passphrase(revoke)
+    add_passphrase(revoke, "the passphrase of the shop's authority")
     show = actions.add_parser("show", help="list the trust list")
     show.add_argument("--history", action="store_true", help="also what the entries said before")
     runs = {init: run_init, add: run_add, rotate: run_rotate, trust: run_trust, revoke: run_revoke, show: run_show}

@@ -105,8 +105,9 @@ def verification_lines(found: Verification) -> Iterable[str]:
     yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
     intact = bool(found.signatures) and all(s.intact for s in found.signatures)
     signed = bool(found.signatures)
-    yield f"  1 signed bytes unchanged: {_yes(intact) if signed else 'nothing is signed'}"
-    yield f"  2 signed by a trusted person: {_yes(all(s.trusted for s in found.signatures)) if signed else 'nothing is signed'}"
+    none = "nothing is signed" if "no-signature" in found.reasons else "not checked"
+    yield f"  1 signed bytes unchanged: {_yes(intact) if signed else none}"
+    yield f"  2 signed by a trusted person: {_yes(all(s.trusted for s in found.signatures)) if signed else none}"
     for s in found.signatures:
         when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
         stamp = "time-stamped" if s.timestamped else "the signer's own clock"

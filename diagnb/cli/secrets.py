@@ -12,13 +12,13 @@ from diagnb.errors import fault
 _LONGEST = 4096
 
 
-def add_passphrase(parser: argparse._ActionsContainer) -> None:
+def add_passphrase(parser: argparse._ActionsContainer, whose: str = "the passphrase") -> None:
     """The option that names where the passphrase comes from."""
     parser.add_argument(
         "--passphrase-fd",
         type=int,
         metavar="N",
-        help="read the passphrase from this open file descriptor (0 is standard input)",
+        help=f"read {whose} from this open file descriptor (0 is standard input)",
     )
 
 

@@ -20,7 +20,8 @@ _MANY = 4
 def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
     verify = commands.add_parser("verify", help="does this report prove itself? the five answers")
-    verify.add_argument("reports", metavar="FILE.pdf", type=Path, nargs="+")
+    verify.add_argument("reports", metavar="FILE.pdf", type=Path, nargs="+", help="signed reports, or folders of them")
+    verify.add_argument("--in-full", action="store_true", help="the five answers of good reports too, however many")
     verify.add_argument(
         "--trust",
         metavar="FILE",
@@ -53,7 +54,7 @@ def run_verify(options: argparse.Namespace) -> int:
     from diagnb.cli.lines import verification_lines
     from diagnb.proof import ask_log
 
-    reports: list[Path] = options.reports
+    reports = _reports(options.reports)
     if (options.replaces or options.original) and len(reports) > 1:
         raise fault("--replaces", "belongs to one report", "verify that report alone")
     folders = [options.trust.parent] if options.trust else []
@@ -74,12 +75,36 @@ def run_verify(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
     else:
+        short = len(found) >= _MANY and not options.in_full
         for verification, report in zip(found, reports, strict=True):
             head, *rest = verification_lines(verification)
-            print("\n".join([head, trust_line(report, options.trust), *rest]))
+            if short and verification.trustworthy:
+                print(f"{head}  {verification.record_id}, revision {verification.revision}{_signers(verification)}")
+            else:
+                print("\n".join([head, trust_line(report, options.trust), *rest]))
     if len(found) > 1:
         _conclude(found, options.json)
     return 0 if all(v.trustworthy for v in found) else 1
+
+
+def _reports(stated: Sequence[Path]) -> list[Path]:
+    """The files stated, and those in the folders stated; a pattern is unfolded where the shell did not do it."""
+    found: list[Path] = []
+    for path in stated:
+        if path.is_dir():
+            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() == ".pdf" and p.is_file())
+            if not inside:
+                raise fault(str(path), "holds no report", "name a folder with .pdf files in it")
+            found += inside
+        elif "*" in path.name and not path.exists():
+            found += sorted(path.parent.glob(path.name)) or [path]
+        else:
+            found.append(path)
+    return found
+
+
+def _signers(found: Any) -> str:
+    return "".join(f"; {s.field}: {s.signer}" for s in found.signatures)
 
 
 def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
@@ -138,3 +163,6 @@ def _conclude(found: Sequence[Any], as_json: bool) -> None:
     print(f"{counted['trustworthy']} of {counted['files']} trustworthy", file=stream)
     for code, count in counted["reasons"].items():
         print(f"  {count} × {code}", file=stream)
+    bad = [v.file for v in found if not v.trustworthy]
+    if bad and not as_json:
+        print("not trustworthy: " + ", ".join(bad[:20]) + (f" and {len(bad) - 20} more" if len(bad) > 20 else ""))

@@ -74,6 +74,30 @@ def test_one_flipped_byte_is_found(demo: Path, tmp_path: Path, capsys: pytest.Ca
     assert "digest-mismatch" in found["reasons"]
 
 
+def test_a_folder_of_reports_is_verified_a_line_each_and_what_is_wrong_in_full(
+    demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = (demo / "report.pdf").read_bytes()
+    for number in range(5):
+        place = tmp_path / ("deeper" if number == 4 else ".")
+        place.mkdir(exist_ok=True)
+        (place / f"r{number}.pdf").write_bytes(data)
+    (tmp_path / "r2.pdf").write_bytes(data + b"more")
+    options = ("--trust", str(demo / "trust.json"))
+    assert main(["verify", str(tmp_path), *options]) == 1
+    said = capsys.readouterr().out.splitlines()
+    assert sum(": TRUSTWORTHY  " in line for line in said) == 4
+    wrong = said.index(f"{tmp_path / 'r2.pdf'}: NOT TRUSTWORTHY")
+    assert "not checked" in said[wrong + 2]
+    assert said[-1] == f"not trustworthy: {tmp_path / 'r2.pdf'}"
+    # Where no shell unfolds a pattern the command does.
+    assert main(["verify", str(tmp_path / "r[!2].pdf").replace("r[!2]", "*"), *options, "--in-full"]) == 1
+    assert capsys.readouterr().out.count("5 recomputed") == 4
+    (tmp_path / "none").mkdir()
+    assert main(["verify", str(tmp_path / "none")]) == 2
+    assert "holds no report" in capsys.readouterr().err
+
+
 def test_verify_json_has_the_promised_shape(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["verify", str(demo / "report.pdf"), "--json"])
     (found,) = json.loads(capsys.readouterr().out)
