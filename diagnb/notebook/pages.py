@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.util import find_spec
 from typing import Any
 
@@ -24,32 +26,38 @@ class Pages:
     """The pages of one PDF, each drawn when it is asked for. Raises InputFault for a file that can't be opened."""
 
     def __init__(self, pdf: bytes) -> None:
-        import pypdfium2
-
-        with _LOCK:
-            try:
-                self._document: Any = pypdfium2.PdfDocument(pdf)
-                self._document.init_forms()
-                self.count = len(self._document)
-            except pypdfium2.PdfiumError as error:
-                raise fault("report", f"can't be drawn: {error}") from error
+        self._pdf = pdf
+        with _opened(pdf) as document:
+            self.count = len(document)
 
     def draw(self, number: int, *, dots_per_inch: float = 144.0) -> bytes:
         """Page ``number`` (from 1) with its signatures as PNG, at most 3000 pixels a side."""
         if not 1 <= number <= self.count:
             raise fault("page", f"{number} is not a page", f"there are {self.count}")
-        with _LOCK:
-            page = self._document[number - 1]
+        with _opened(self._pdf) as document:
+            page = document[number - 1]
             scale = min(dots_per_inch / _POINTS, _MOST_PIXELS / max(*page.get_size(), 1.0))
             bitmap = page.render(scale=scale, may_draw_forms=True)
-            picture = bitmap.to_pil()
+            picture = bitmap.to_pil().copy()
             bitmap.close()
             page.close()
         stream = io.BytesIO()
         picture.save(stream, "PNG")
         return stream.getvalue()
 
-    def close(self) -> None:
-        """Let go of the file."""
-        with _LOCK:
-            self._document.close()
+
+@contextmanager
+def _opened(pdf: bytes) -> Iterator[Any]:
+    """The file as long as the block runs; opening it takes a few milliseconds."""
+    import pypdfium2
+
+    with _LOCK:
+        try:
+            document = pypdfium2.PdfDocument(pdf)
+        except pypdfium2.PdfiumError as error:
+            raise fault("report", f"can't be drawn: {error}") from error
+        try:
+            document.init_forms()
+            yield document
+        finally:
+            document.close()

@@ -67,7 +67,6 @@ class ReviewView:
         self.examined = office.examine(report)
         self.worker: threading.Thread | None = None
         self._asked: Examined | None = None
-        self._pages: Pages | None = None
         self.title, self.answers, self.record, self.readiness = (_html() for _ in range(4))
         self.pages = PageView()
         self.said = LiveLine()
@@ -181,9 +180,6 @@ class ReviewView:
         self._put_off()
 
     def _show_pages(self) -> None:
-        if self._pages is not None:
-            self._pages.close()
-            self._pages = None
         title = f"Report {self.examined.path.name}"
         if not self.examined.can_be_drawn:
             self.pages.show(
@@ -192,11 +188,11 @@ class ReviewView:
             )
         elif can_draw():
             try:
-                self._pages = Pages(self.examined.pdf)
+                pages = Pages(self.examined.pdf)
             except DiagnbError as error:
                 self.pages.show(title=title, note=str(error))
                 return
-            self.pages.show(title=title, count=self._pages.count, draw=self._pages.draw)
+            self.pages.show(title=title, count=pages.count, draw=pages.draw)
         else:
             pdf = self.examined.pdf
             self.pages.show(
