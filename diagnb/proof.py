@@ -42,9 +42,8 @@ from diagnb.signing import (
     StampStatus,
     TrustList,
     comes_from,
-    embedded_files,
+    embedded_files_and_xmp,
     verify_signatures,
-    xmp_packet,
 )
 
 Pages = Literal["same", "differ", "other-version", "not checked"]
@@ -289,8 +288,8 @@ class _Contents:
         self.photos: dict[str, bytes] = {}
         self.digest_head = ""
         try:
-            files = embedded_files(signed)
-            properties = own_properties(xmp_packet(signed))
+            files, packet = embedded_files_and_xmp(signed)
+            properties = own_properties(packet)
         except DiagnbError:
             self.reasons.append("unreadable")
             return

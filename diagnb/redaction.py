@@ -14,6 +14,7 @@ import hmac
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import rfc8785
@@ -52,13 +53,13 @@ _SECRET = re.compile(r"[0-9a-f]{64}")
 _SHORTEST_MENTION = 4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class DigestList:
     """The salted hash of every field by its place."""
 
     hashes: Mapping[str, bytes]
 
-    @property
+    @cached_property
     def head(self) -> str:
         """How many fields, a colon, and the Merkle root over places and hashes in the order of the places."""
         return str(head_of(leaf_hash(rfc8785.dumps([p, self.hashes[p].hex()])) for p in sorted(self.hashes)))
@@ -71,6 +72,10 @@ class DigestList:
 def digest_list(record: Record, secret: str) -> DigestList:
     """The digest list of an original record. ``secret``: 64 hexadecimal digits of the report's own chance."""
     key = _key(secret)
+    return record.once(("digest list", secret), lambda: _digest_list(record, key))
+
+
+def _digest_list(record: Record, key: bytes) -> DigestList:
     return DigestList({place: field_hash(salt_of(key, place), value) for place, value in fields(record).items()})
 
 

@@ -10,6 +10,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -247,12 +248,17 @@ def load_sheet(source: str | Path) -> AccuracySheet:
     """Read an accuracy sheet from a TOML file. Raises :class:`InputFault` with every fault found."""
     path = Path(source)
     try:
-        plain = tomllib.loads(path.read_text(encoding="utf-8"))
+        return _from_text(path.read_text(encoding="utf-8"), path.name)
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
     except (ValueError, RecursionError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
-    return read_sheet(plain, path.name)
+
+
+@lru_cache(maxsize=256)
+def _from_text(text: str, name: str) -> AccuracySheet:
+    """The same text is checked once in a process: a batch of records names the same few sheets."""
+    return read_sheet(tomllib.loads(text), name)
 
 
 def sheet_files(folder: Path | None = None) -> dict[str, Path]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Container, Iterable, Mapping
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -353,12 +354,17 @@ def load_procedure(source: str | Path) -> Procedure:
             raise fault(str(source), "there is no such procedure", f"shipped are {', '.join(files)}")
         path = files[str(source)]
     try:
-        plain = tomllib.loads(path.read_text(encoding="utf-8"))
+        return _from_text(path.read_text(encoding="utf-8"), path, _cautions_text())
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
     except (ValueError, RecursionError) as error:
         raise fault(str(path), f"is not TOML: {error}") from error
-    return read_procedure(plain, path.name, cautions=caution_texts())
+
+
+@lru_cache(maxsize=256)
+def _from_text(text: str, path: Path, cautions: str) -> Procedure:
+    """The same text is checked once in a process: a batch of records names the same few procedures."""
+    return read_procedure(tomllib.loads(text), path.name, cautions=_cautions(cautions))
 
 
 def procedure_files(folder: Path | None = None) -> dict[str, Path]:
@@ -371,5 +377,13 @@ def procedure_files(folder: Path | None = None) -> dict[str, Path]:
 
 def caution_texts() -> dict[str, str]:
     """The shipped cautions: id → English text. Each defers to the maker, the law and trained people."""
-    path = templates_directory() / "cautions.toml"
-    return {str(k): str(v) for k, v in tomllib.loads(path.read_text(encoding="utf-8"))["cautions"].items()}
+    return dict(_cautions(_cautions_text()))
+
+
+def _cautions_text() -> str:
+    return (templates_directory() / "cautions.toml").read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=4)
+def _cautions(text: str) -> dict[str, str]:
+    return {str(k): str(v) for k, v in tomllib.loads(text)["cautions"].items()}

@@ -9,7 +9,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from diagnb.signing.attachments import EmbeddedFile, document_information, embedded_files, xmp_packet
+    from diagnb.signing.attachments import (
+        EmbeddedFile,
+        document_information,
+        embedded_files,
+        embedded_files_and_xmp,
+        xmp_packet,
+    )
     from diagnb.signing.keyfiles import load_authority, load_key, read_certificate, save_key
     from diagnb.signing.keys import (
         Authority,
@@ -38,7 +44,7 @@ if TYPE_CHECKING:
     from diagnb.signing.verify import verify_signatures
 
 _PLACES = {
-    "attachments": "EmbeddedFile document_information embedded_files xmp_packet",
+    "attachments": "EmbeddedFile document_information embedded_files embedded_files_and_xmp xmp_packet",
     "keyfiles": "load_authority load_key read_certificate save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase issued"
     " self_signed_person",
@@ -85,6 +91,7 @@ __all__ = [
     "create_revocation_list",
     "document_information",
     "embedded_files",
+    "embedded_files_and_xmp",
     "fetch_revocation_lists",
     "generate_passphrase",
     "issued",

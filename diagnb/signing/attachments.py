@@ -37,6 +37,16 @@ def embedded_files(pdf: bytes, *, limit: int = MAX_STREAM_BYTES) -> dict[str, Em
     return _guarded(lambda: _embedded_files(open_pdf(pdf), limit))
 
 
+def embedded_files_and_xmp(pdf: bytes, *, limit: int = MAX_STREAM_BYTES) -> tuple[dict[str, EmbeddedFile], bytes]:
+    """What :func:`embedded_files` and :func:`xmp_packet` give, with the file read once. Raises InputFault."""
+
+    def both() -> tuple[dict[str, EmbeddedFile], bytes]:
+        reader = open_pdf(pdf)
+        return _embedded_files(reader, limit), raw_xmp(reader)
+
+    return _guarded(both)
+
+
 def document_information(pdf: bytes) -> dict[str, str]:
     """The text entries of the document information dictionary (/Title, /Author, …), keys without slash."""
     return _guarded(lambda: {k: v for k, v in raw_information(open_pdf(pdf)).items() if isinstance(v, str)})

@@ -52,6 +52,25 @@ class _Legible(dict[int, str]):
         return f"[U+{code:04X}]"
 
 
+USUAL = "ÄÉÖÜßàáâäçèéêíîïñóôöùúûü«»’“„·–—…°±×÷²³µΩνΔ√∞≈≤≥→"
+"""Characters outside ASCII that get the first places of every subset.
+
+Most reports need no others: then their embedded fonts are the same bytes, and their texts the same codes, so that
+both are worked out once in a process.
+"""
+
+
+class _Codes(dict[int, int]):
+    """Character → code in the first subset; another character ends the translation."""
+
+    def __missing__(self, code: int) -> int:
+        raise UnusualCharacter(code)
+
+
+class UnusualCharacter(Exception):
+    """Neither ASCII nor one of :data:`USUAL`."""
+
+
 @dataclass(frozen=True, eq=False)
 class Typeface:
     """One face: `font` draws it, `legible` makes any text drawable, `width` measures in points."""
@@ -60,6 +79,7 @@ class Typeface:
     font: Any
     _widths: dict[str, float]
     _legible: _Legible
+    _codes: _Codes
 
     def legible(self, text: str) -> str:
         """`text` on one line, without controls or overrides; characters the face lacks as [U+XXXX]."""
@@ -73,11 +93,32 @@ class Typeface:
         """Width of one character in thousandths of the size."""
         return self._widths[character]
 
+    def open_in(self, document: Any) -> str:
+        """Make the face one of the document's, its usual characters first; the name of its first subset."""
+        if document not in self.font.state:
+            self.font.splitString(USUAL, document)
+        return str(self.font.getSubsetInternalName(0, document))
 
-@lru_cache(maxsize=16384)
+
+@lru_cache(maxsize=32768)
 def _thousandths(face: Typeface, text: str) -> float:
     widths = face._widths
     return sum([widths[c] for c in text])
+
+
+@lru_cache(maxsize=32768)
+def usual_codes(face: Typeface, text: str) -> bytes | None:
+    """Legible `text` as a PDF string in the first subset of any document; None when it needs other characters."""
+    try:
+        codes = text.translate(face._codes).encode("latin-1")
+    except UnusualCharacter:
+        return None
+    return escaped(codes)
+
+
+def escaped(codes: bytes) -> bytes:
+    """Codes with what would end or change a PDF string escaped."""
+    return codes.replace(b"\\", b"\\\\").replace(b"(", b"\\(").replace(b")", b"\\)").replace(b"\r", b"\\r")
 
 
 def typeface(name: str) -> Typeface:
@@ -98,7 +139,21 @@ def _load(name: str) -> Typeface:
     _mend_advances(face)
     known = frozenset(face.charToGlyph)
     widths = {chr(code): float(face.charWidths.get(code, face.defaultWidth)) for code in known}
-    return Typeface(name, font, widths, _Legible(known))
+    # drawing the same characters gives the same subset; a face draws from one thread at a time
+    made = lru_cache(maxsize=24)(_subset_maker(face.makeSubset))
+    face.makeSubset = lambda subset: made(tuple(subset))
+    probe = _Probe()
+    font.splitString(USUAL, probe)
+    codes = _Codes({code: n for code, n in font.state[probe].assignments.items() if code > 0 and n < 256})
+    return Typeface(name, font, widths, _Legible(known), codes)
+
+
+class _Probe:
+    """A stand-in for a document, to see which codes the usual characters get."""
+
+
+def _subset_maker(make: Any) -> Any:
+    return lambda subset: make(list(subset))
 
 
 def _mend_advances(face: Any) -> None:

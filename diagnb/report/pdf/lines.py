@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from diagnb.report.pdf.fonts import Typeface
 
 _BREAK_AFTER = frozenset(" /\\-_:;,.=&?|@+)]")
 
 
-def wrap(text: str, face: Typeface, size: float, width: float) -> list[str]:
+_MOST_REMEMBERED = 400
+
+
+def wrap(text: str, face: Typeface, size: float, width: float) -> tuple[str, ...]:
     """Lines of legible text no wider than `width` points; at least one. Line breaks in `text` are kept.
 
     A word wider than the line is cut, at punctuation when some stands in the last third. Linear in the text.
     """
+    return (_remembered if len(text) <= _MOST_REMEMBERED else _wrap)(text, face, size, width)
+
+
+def _wrap(text: str, face: Typeface, size: float, width: float) -> tuple[str, ...]:
     lines: list[str] = []
     room = width * 1000 / size
     space = face.character(" ")
@@ -37,7 +46,11 @@ def wrap(text: str, face: Typeface, size: float, width: float) -> list[str]:
                 wide = face.width(word, 1000)
             held, used = [word], wide
         lines.append(" ".join(held))
-    return lines
+    return tuple(lines)
+
+
+# the words of a report's own are the same in every report of a batch
+_remembered = lru_cache(maxsize=16384)(_wrap)
 
 
 def _cut(word: str, face: Typeface, room: float) -> list[str]:

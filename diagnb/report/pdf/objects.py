@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import re
+import zlib
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from reportlab.pdfbase import pdfdoc
@@ -24,6 +26,17 @@ class Raw(pdfdoc.PDFObject):  # type: ignore[misc]
         return self.content
 
 
+class _Packed(pdfdoc.PDFStreamFilterZCompress):  # type: ignore[misc]
+    """Deflate that remembers what reportlab makes of the same fonts again and again."""
+
+    def encode(self, text: str | bytes) -> bytes:
+        return _deflated(text.encode() if isinstance(text, str) else text)
+
+
+_deflated = lru_cache(maxsize=48)(zlib.compress)
+_PACKED = _Packed()
+
+
 class Stream(pdfdoc.PDFStream):  # type: ignore[misc]
     """A stream with an end of line before `endstream`, which ISO 19005-3, 6.1.7.1 demands."""
 
@@ -33,6 +46,8 @@ class Stream(pdfdoc.PDFStream):  # type: ignore[misc]
 
 class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
     """Object registry, fonts and cross-reference table of one report. Nothing in it reads the clock."""
+
+    objectcounter: int
 
     def __init__(self, *, seed: bytes) -> None:
         super().__init__(compression=1, invariant=1, pdfVersion=(1, 7))
@@ -45,12 +60,19 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
     def Reference(self, obj: Any, name: str | None = None) -> Any:  # noqa: N802 - overrides reportlab
         if type(obj) is pdfdoc.PDFStream:
             obj.__class__ = Stream
+            obj.filters = [_PACKED]
         return super().Reference(obj, name)
 
     def add(self, obj: Any) -> int:
-        """Register an object; returns its number."""
-        name = self.Reference(obj).name
-        return int(self.idToObjectNumberAndVersion[name][0])
+        """Register a new object; returns its number."""
+        number = int(self.objectcounter) + 1
+        self.objectcounter = number
+        name = f"R{number}"
+        obj.__InternalName__ = name
+        self.idToObjectNumberAndVersion[name] = (number, 0)
+        self.numberToId[number] = name
+        self.idToObject[name] = obj
+        return number
 
     def add_stream(self, content: bytes, entries: dict[str, str | bytes], *, compress: bool = True) -> int:
         """Register a stream with dictionary `entries`; returns its number."""
@@ -87,7 +109,32 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
         with FACE_LOCK:
             for font in self.delayedFonts:
                 font.addObjects(self)
-        return bytes(self.format())
+        return self._written()
+
+    def _written(self) -> bytes:
+        """Header, objects in the order of their numbers, cross-reference table, trailer.
+
+        What reportlab's own `format` writes, without its general way through every object.
+        """
+        catalog, info = self.Reference(self.Catalog), self.Reference(self.info)
+        file = pdfdoc.PDFFile(self._pdfVersion)
+        offsets: list[int] = []
+        number = 0
+        # writing an object may register further ones
+        while (name := self.numberToId.get(number + 1)) is not None:
+            number += 1
+            obj = self.idToObject[name]
+            content = obj.content if type(obj) is Raw else pdfdoc.format(obj, self, toplevel=1)
+            end = b"endobj\n" if content.endswith(b"\n") else b"\nendobj\n"
+            offsets.append(file.add(b"%d 0 obj\n%s%s" % (number, content, end)))
+        if number != len(self.numberToId):
+            raise ValueError("an object has no number")
+        table = [b"xref\n0 %d\n0000000000 65535 f \n" % (number + 1)]
+        table += [b"%010d 00000 n \n" % offset for offset in offsets]
+        start = file.add(b"".join(table))
+        trailer = pdfdoc.PDFTrailer(startxref=start, Size=number + 1, Root=catalog, Info=info, ID=self.ID())
+        file.add(trailer.format(self))
+        return bytes(file.format(self))
 
 
 def reference(number: int) -> bytes:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 from diagnb.report.blocks import Align, Point
-from diagnb.report.pdf.fonts import BOLD, REGULAR, Typeface, typeface
+from diagnb.report.pdf.fonts import BOLD, REGULAR, Typeface, escaped, typeface, usual_codes
 
 
+@lru_cache(maxsize=32768)
 def number(value: float) -> str:
     """A PDF number with at most two decimals; a hundredth of a point is finer than any printer."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -20,6 +22,7 @@ class Pen:
 
     def __init__(self, document: Any, height: float) -> None:
         self._document = document
+        self._names: dict[Typeface, str] = {}
         self._height = height
         self.code: list[bytes] = []
         self._fill = self._stroke = 0.0
@@ -50,14 +53,20 @@ class Pen:
         if not text:
             return
         self._set_fill(grey)
-        font, document = face.font, self._document
-        out = [f"BT 1 0 0 1 {number(x)} {number(self._height - y)} Tm".encode()]
-        for subset, codes in font.splitString(text, document):
-            name = font.getSubsetInternalName(subset, document)
-            shown = codes.replace(b"\\", b"\\\\").replace(b"(", b"\\(").replace(b")", b"\\)").replace(b"\r", b"\\r")
-            out.append(f"{name} {number(size)} Tf (".encode() + shown + b") Tj")
+        name = self._names.get(face)
+        if name is None:
+            name = self._names[face] = face.open_in(self._document)
+        start = f"BT 1 0 0 1 {number(x)} {number(self._height - y)} Tm "
+        codes = usual_codes(face, text)
+        if codes is not None:
+            self.code.append(b"%s%s %s Tf (%s) Tj ET" % (start.encode(), name.encode(), number(size).encode(), codes))
+            return
+        out = [start.encode()]
+        for subset, piece in face.font.splitString(text, self._document):
+            name = face.font.getSubsetInternalName(subset, self._document)
+            out.append(f"{name} {number(size)} Tf (".encode() + escaped(piece) + b") Tj ")
         out.append(b"ET")
-        self.code.append(b" ".join(out))
+        self.code.append(b"".join(out))
 
     def slanted(self, x: float, y: float, text: str, face: Typeface, size: float, grey: float) -> None:
         """Legible `text` rising at 45 degrees from (x, y)."""
