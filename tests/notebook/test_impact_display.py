@@ -1,0 +1,52 @@
+"""What an impact shows in a notebook: the counts, the transitions as a table and as bars, what to look at again."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from diagnb.archive import open_archive, prepare
+from diagnb.impact import Impact, InstrumentError, LimitChange, find_impact
+from diagnb.notebook.display import bundle
+from diagnb.notebook.formatters import FORMATS
+from diagnb.notebook.impact_display import transitions_picture
+from diagnb.record import load_record
+from diagnb.shipped import templates_directory
+
+MOMENT = dt.datetime(2026, 5, 4, 10, 0, tzinfo=dt.UTC)
+
+
+@pytest.fixture(scope="module")
+def found(tmp_path_factory: pytest.TempPathFactory) -> tuple[Impact, Impact]:
+    """A limit ten times as strict, and an instrument that nobody used."""
+    record = load_record(templates_directory() / "demo-record.json")
+    path: Path = tmp_path_factory.mktemp("a") / "shop.sqlite"
+    with open_archive(path, moment=MOMENT, create=True) as archive:
+        archive.add_many([prepare(record)], moment=MOMENT)
+        stricter = LimitChange("ground-side-drop", "ground_drop", None, "0.01", "V", "invented bulletin <7>")
+        return find_impact(archive, stricter), find_impact(archive, InstrumentError("nobody's", gain_percent=2))
+
+
+def test_the_same_in_four_formats_with_a_picture(found):
+    impact, _ = found
+    assert impact.changed
+    data = bundle("impact", impact)
+    for mime in FORMATS:
+        for word in ("pass", "fail", "RO-48113", "verdicts change"):
+            assert word in data[mime], (mime, word)
+    assert "<7>" not in data["text/html"]
+    assert data["text/html"].count("<img alt=") == 1
+    picture = transitions_picture(impact)
+    assert picture is not None
+    assert "pass → fail: 1" in picture.alt
+    assert picture.svg().count("<rect") == len([m for m in impact.transitions if m[0] != m[1]])
+
+
+def test_no_change_is_said_and_draws_nothing(found):
+    _, nothing = found
+    data = bundle("impact", nothing)
+    assert "No verdict changes." in data["text/plain"]
+    assert "<img" not in data["text/html"]
+    assert transitions_picture(nothing) is None
