@@ -64,16 +64,23 @@ def issue_report(
     write: Callable[[bytes], None],
     key: Signer | None = None,
     book: Book | None = None,
+    check: Callable[[], object] | None = None,
 ) -> bytes:
     """Render, sign and write one report; returns its bytes.
 
-    ``salt`` (64 hexadecimal digits of fresh chance) is left out for a redacted copy. With a ``book`` the report is
-    rendered once to see that it can be, then written down, then rendered with the head of the log. Raises what its
-    steps raise; a line of an issue without one of a signature says that the report was never finished.
+    ``salt`` (64 hexadecimal digits of fresh chance) is left out for a redacted copy. With a ``book`` it is first seen
+    that the report can be rendered: by ``check``, which raises otherwise, or by rendering it. Then it is written down,
+    then rendered with the head of the log. Raises what its steps raise; a line of an issue without one of a signature
+    says that the report was never finished.
     """
     salt = "" if record.redaction else salt
-    pdf = render(log_head="", salt=salt)
-    if book is not None:
+    if book is None:
+        pdf = render(log_head="", salt=salt)
+    else:
+        if check is not None:
+            check()
+        else:
+            render(log_head="", salt=salt)
         root = record.redaction.head if record.redaction else digest_list(record, salt).head
         pdf = render(log_head=str(book.issued(record, root)), salt=salt)
     if sign is not None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -62,7 +63,7 @@ class DigestList:
     @cached_property
     def head(self) -> str:
         """How many fields, a colon, and the Merkle root over places and hashes in the order of the places."""
-        return str(head_of(leaf_hash(rfc8785.dumps([p, self.hashes[p].hex()])) for p in sorted(self.hashes)))
+        return str(head_of(leaf_hash(_canonical([p, self.hashes[p].hex()])) for p in sorted(self.hashes)))
 
     def to_plain(self) -> dict[str, Any]:
         """As JSON, the file ``digests.json`` of an original report."""
@@ -86,7 +87,13 @@ def salt_of(key: bytes, place: str) -> bytes:
 
 def field_hash(salt: bytes, value: Any) -> bytes:
     """The salted hash of one field: SHA-256 over the salt (32 bytes) and the value in canonical form (RFC 8785)."""
-    return hashlib.sha256(salt + rfc8785.dumps(value)).digest()
+    written = _canonical(value) if isinstance(value, str) else rfc8785.dumps(value)
+    return hashlib.sha256(salt + written).digest()
+
+
+def _canonical(value: str | list[str]) -> bytes:
+    """What RFC 8785 gives for texts alone, from the standard library's faster writer."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode("utf-8")
 
 
 def fields(record: Record) -> dict[str, Any]:

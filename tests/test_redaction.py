@@ -269,6 +269,12 @@ def test_the_original_carries_its_digest_list(shop: Shop, original: bytes) -> No
     assert shop.verify(original).digest_head == digest_list(DEMO, SECRET).head
 
 
+@given(st.text() | st.text(st.characters(max_codepoint=0x1F)))
+def test_the_hash_of_a_text_is_over_its_canonical_form(text: str) -> None:
+    salt = bytes(32)
+    assert field_hash(salt, text) == hashlib.sha256(salt + rfc8785.dumps(text)).digest()
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_any_changed_field_of_a_copy_is_found(data: st.DataObject) -> None:

@@ -56,11 +56,11 @@ def issue(
 
     evaluation, moment = evaluate(record), now()
 
-    def render(*, log_head: str, salt: str) -> bytes:
+    def render(*, log_head: str, salt: str, draft: bool = False) -> bytes:
         return render_report(
             record, evaluation, moment=moment, language=options.language, paper=options.paper,
             technician=options.technician, log_head=log_head, salt=salt, photos=photos,
-            reviewers=options.reviewers,
+            reviewers=options.reviewers, draft=draft,
         )  # fmt: skip
 
     def sign(pdf: bytes) -> bytes:
@@ -72,7 +72,7 @@ def issue(
         return certify(pdf, key=key, field="Technician", reason=meaning, moment=moment, timestamp_url=url)
 
     return issue_report(
-        record, salt=secrets.token_hex(32), render=render, sign=sign if key is not None else None,
+        record, salt=secrets.token_hex(32), render=render, check=lambda: render(log_head="", salt="", draft=True), sign=sign if key is not None else None,
         write=lambda pdf: write_new(output, pdf), key=key, book=book_for(options, key, output, action=action),
     )  # fmt: skip
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from typing import TYPE_CHECKING
 
 import rfc8785
@@ -38,6 +39,7 @@ def render_report(
     salt: str = "",
     photos: Mapping[str, bytes] | None = None,
     reviewers: int = 1,
+    draft: bool = False,
 ) -> bytes:
     """The report of `record` as a tagged PDF/A-3b file, unsigned, with empty signature fields.
 
@@ -47,8 +49,9 @@ def render_report(
     signature. A demonstration record is watermarked as such unless `watermark` says otherwise ("" for none on
     other records; a demonstration always has one). `log_head` is printed as it is. With a `salt` (64 hexadecimal
     digits of chance) the list of salted field hashes travels along as `digests.json`, so that redacted copies can be
-    made. `photos` are prepared pictures by the name of their attachment (:func:`diagnb.report.prepare_photos`). `reviewers` is the number of places for countersignatures (fields
-    Reviewer, Reviewer2, …). Raises InputFault listing what does not fit.
+    made. `photos` are prepared pictures by the name of their attachment (:func:`diagnb.report.prepare_photos`).
+    `reviewers` is the number of places for countersignatures (fields Reviewer, Reviewer2, …). A `draft` is only checked:
+    it raises what rendering would raise, and is empty. Raises InputFault listing what does not fit.
     """
     options = Options(
         moment=moment,
@@ -62,13 +65,21 @@ def render_report(
         photos=tuple((name, hashlib.sha256(data).hexdigest()) for name, data in sorted((photos or {}).items())),
         reviewers=reviewers,
     )
-    return render_with(record, evaluation, options, photos=photos)
+    drawn = _prepared(record, evaluation, options, photos or {})
+    return b"" if draft else drawn()
 
 
 def render_with(
     record: Record, evaluation: Evaluation, options: Options, *, photos: Mapping[str, bytes] | None = None
 ) -> bytes:
     """The report that these options describe; with options and pictures read from a report, its unsigned bytes again."""
+    return _prepared(record, evaluation, options, photos or {})()
+
+
+def _prepared(
+    record: Record, evaluation: Evaluation, options: Options, photos: Mapping[str, bytes]
+) -> Callable[[], bytes]:
+    """Everything that can be wrong is looked at; what is returned only draws."""
     from diagnb.report.pdf import Attachment, PageLines, render_document
 
     found = digest(record)
@@ -77,7 +88,7 @@ def render_with(
     if options.technician and options.technician not in {p.id for p in record.people}:
         raise fault("technician", f"nobody called {options.technician!r} is among the people of the record")
     wording = load_wording(options.language)
-    pictures = _pictures(record, options, photos or {})
+    pictures = _pictures(record, options, photos)
     digests = digest_list(record, options.salt) if options.salt and record.redaction is None else None
     head = record.redaction.head if record.redaction else digests.head if digests else ""
     blocks = compose(record, evaluation, wording, options, digest_head=head, pictures=pictures)
@@ -90,7 +101,8 @@ def render_with(
     author = next((p.name for p in record.people if p.id == options.technician), "")
     if not author and record.tests:
         author = record.person(record.tests[-1].by).name
-    return render_document(
+    return partial(
+        render_document,
         blocks,
         title=title,
         subject=wording.say("page.subject"),

@@ -250,6 +250,9 @@ def test_what_does_not_belong_together_is_refused(record, evaluation):
         render_report(other, evaluation, moment=MOMENT)
     with pytest.raises(InputFault, match="nobody called"):
         render_report(record, evaluation, moment=MOMENT, technician="ghost")
+    with pytest.raises(InputFault, match="nobody called"):
+        render_report(record, evaluation, moment=MOMENT, technician="ghost", draft=True)
+    assert render_report(record, evaluation, moment=MOMENT, draft=True) == b""
     with pytest.raises(InputFault) as caught:
         render_report(record, evaluation, moment=datetime(2026, 1, 1), paper="B5", strokes=((((float("nan")), 1),),))  # noqa: DTZ001
     assert [f.where for f in caught.value.faults] == ["moment", "paper", "strokes"]
