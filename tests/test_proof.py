@@ -75,7 +75,7 @@ def test_a_path_and_its_pairs_prove_themselves_and_a_changed_pair_is_found(shop:
     assert found.trustworthy
     assert found.pages == "same"
     better = dataclasses.replace(evaluation.pairs[0], change=-1.0)
-    forged = dataclasses.replace(evaluation, pairs=(better, *evaluation.pairs[1:]))
+    forged = dataclasses.replace(evaluation, pairing=lambda: (better, *evaluation.pairs[1:]))
     found = shop.verify(shop.sign(render_report(record, forged, moment=MOMENT)))
     assert not found.trustworthy
     assert [d.where for d in found.differing] == ["pairs[0].change"]

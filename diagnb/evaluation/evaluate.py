@@ -38,7 +38,8 @@ def evaluate(record: Record) -> Evaluation:
     What can't be judged becomes a result *not judged* with its reason; it raises nothing for a checked record.
     """
     tests = tuple(evaluate_test(record, test) for test in record.tests)
-    return Evaluation(record.id, record.revision, digest(record), f"diagnb {VERSION}", tests, pairs_of(record, tests))
+    pairing = partial(pairs_of, record, tests)
+    return Evaluation(record.id, record.revision, digest(record), f"diagnb {VERSION}", tests, pairing)
 
 
 def evaluate_test(record: Record, test: CircuitTest, *, trials: int = TRIALS) -> TestResult:

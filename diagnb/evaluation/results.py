@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 from diagnb.conformity import Advice, Verdict
@@ -206,7 +208,7 @@ class Pair:
         }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Evaluation:
     """All derived values, uncertainties and verdicts of one record."""
 
@@ -215,8 +217,13 @@ class Evaluation:
     record_digest: str
     engine: str
     tests: tuple[TestResult, ...]
-    pairs: tuple[Pair, ...] = ()
-    """Values measured as found and again as left, with their change."""
+    pairing: Callable[[], tuple[Pair, ...]] = field(default=tuple, repr=False, compare=False)
+    """Works out :attr:`pairs`, whose intervals of ratios take longer than all the rest."""
+
+    @cached_property
+    def pairs(self) -> tuple[Pair, ...]:
+        """Values measured as found and again as left, with their change; worked out when first asked for."""
+        return self.pairing()
 
     def test(self, name: str) -> TestResult:
         """The test with this id. KeyError when there is none."""

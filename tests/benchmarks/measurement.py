@@ -114,6 +114,12 @@ def one_record() -> None:
     record = load_record(plain)
     count = sum(len(t.results) for t in evaluate(record).tests)
     row(f"record of {count} results evaluated", best(lambda: evaluate(record), 30), "goal < 3 ms")
+    paired = len(evaluate(record).pairs)
+    row(
+        f"  and its {paired} pairs as found and as left",
+        best(lambda: evaluate(record).pairs, 10),
+        "worked out when asked for",
+    )
     row("  loading and checking it", best(lambda: load_record(plain), 10), "")
 
 
