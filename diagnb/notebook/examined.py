@@ -47,7 +47,7 @@ def record_html(examined: Examined, presenter: ReportPresenter) -> str:
     """The record inside the report and what comes out when it is recomputed; differences are marked."""
     record, evaluation = examined.found.record, examined.found.evaluation
     if record is None:
-        return '<div class="dn-trouble">The report carries no record that can be read, so nothing was recomputed.</div>'
+        return '<div class="dn-trouble">Nothing was recomputed: no record that can be read stands under an unbroken signature.</div>'
     if evaluation is None:
         return _identity(record) + '<div class="dn-trouble">The record could not be recomputed.</div>'
     at_result, elsewhere = _placed(examined.found.differing)

@@ -94,7 +94,7 @@ class Diagnb(Magics):
 
     def workplace(self) -> Any:
         """Where the settings say that a shop's things lie."""
-        from diagnb.notebook.opening import Workplace
+        from diagnb.notebook.workplace import Workplace
 
         folder = Path(self.folder).expanduser() if self.folder else Path.cwd()
         keys = Path(self.keys).expanduser() if self.keys else folder / "keys"
@@ -102,7 +102,8 @@ class Diagnb(Magics):
         return Workplace(folder, keys, trust, self.technician, self.locale, self.paper)
 
     def _form(self, options: argparse.Namespace) -> None:
-        from diagnb.notebook.opening import checked_name, local_now, new_name, sheet_of
+        from diagnb.notebook.opening import checked_name, new_name, sheet_of
+        from diagnb.notebook.workplace import local_now
 
         place = self.workplace()
         notebook = Path(os.environ.get("JPY_SESSION_NAME", "")).name
@@ -186,7 +187,7 @@ class Diagnb(Magics):
         from diagnb.evaluation import evaluate
         from diagnb.issuing import issue_report
         from diagnb.notebook.office import book_beside, sign_report, write_whole
-        from diagnb.notebook.opening import local_now
+        from diagnb.notebook.workplace import local_now
         from diagnb.report import render_report
 
         record = self._record(options.record)
@@ -226,8 +227,8 @@ class Diagnb(Magics):
         print(f"{options.output}: {state}")
 
     def _verify(self, options: argparse.Namespace) -> Any:
-        from diagnb.notebook.opening import local_now
         from diagnb.notebook.reviewing import trust_for
+        from diagnb.notebook.workplace import local_now
         from diagnb.proof import verify_report
 
         own = self.workplace().trust
@@ -259,8 +260,8 @@ class Diagnb(Magics):
     def _countersign(self, options: argparse.Namespace) -> Any:
         import getpass
 
-        from diagnb.notebook.opening import local_now
         from diagnb.notebook.reviewing import MEANINGS, review_office
+        from diagnb.notebook.workplace import local_now
         from diagnb.signing import load_key
 
         place = self.workplace()

@@ -5,9 +5,10 @@ from __future__ import annotations
 import base64
 
 from diagnb.conformity import Advice
-from diagnb.evaluation import Result
+from diagnb.evaluation import Result, TestResult
 from diagnb.quantities import significant, value_with_uncertainty
 from diagnb.report.charts import Picture, interval_picture, significant_short
+from diagnb.report.profile import failing_sentence, voltage_profile
 from diagnb.report.wording import MARKS, Wording, load_wording
 
 
@@ -77,6 +78,14 @@ class ReportPresenter:
         """The interval picture as inline SVG; blank when there is no value or no limit."""
         drawn = self.drawing(result)
         return drawn.svg(ink="#000000", paper="#ffffff") if drawn else ""
+
+    def profile_picture(self, test: TestResult) -> str:
+        """The voltage profile of a path test as inline SVG."""
+        return voltage_profile(test=test, language=self.language).svg(ink="#000000", paper="#ffffff")
+
+    def profile_sentence(self, test: TestResult) -> str:
+        """Which span of a path test exceeds its limit most, by how much and how probably; or that none does."""
+        return failing_sentence(test, self.wording)
 
     def drawing(self, result: Result) -> Picture | None:
         """The interval picture, or None when there is nothing to draw."""

@@ -45,7 +45,7 @@ def review(
     default ``trust.json`` of the keys, else the one beside the report). Raises InputFault when the file can't be
     opened; what is wrong inside it is shown.
     """
-    from diagnb.notebook.opening import local_now, log_into
+    from diagnb.notebook.workplace import local_now, log_into
 
     home = Path(folder).expanduser()
     office = review_office(

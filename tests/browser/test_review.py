@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import nbformat
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from review_desk import PASSPHRASE, Desk, desk
 
 from diagnb.proof import verify_report
@@ -164,6 +165,14 @@ def test_two_columns_when_wide_one_on_a_tablet_large_targets_and_no_key_reaches_
         "() => [...document.querySelectorAll('.dn-review :is(select, input)')].filter((n) => n.offsetParent && (!n.labels || !n.labels.length)).length"
     )
     assert unlabelled == 0
+    for theme in ("JupyterLab Light", "JupyterLab Dark"):
+        page.evaluate("(theme) => window.jupyterapp.commands.execute('apputils:change-theme', {theme})", theme)
+        page.wait_for_function(
+            "(light) => document.body.dataset.jpThemeLight === light", arg=str("Light" in theme).lower()
+        )
+        found = Axe().run(page, context=".dn-root", options={"resultTypes": ["violations", "passes"]}).response
+        assert [(v["id"], [n["target"] for n in v["nodes"]]) for v in found["violations"]] == []
+        assert len(found["passes"]) > 10
     cells = page.locator(".jp-Cell").count()
     for target in ("Next page", "Countersign"):
         page.locator(".dn-review button:visible", has_text=target).first.focus()
@@ -220,3 +229,18 @@ def test_a_saved_notebook_reopened_untrusted_still_shows_table_and_picture(lab):
     )
     page.locator("summary", has_text="The review above").click()
     assert page.locator("td:visible", has_text="Is every signed byte unchanged?").count() == 1
+
+
+def test_without_the_library_that_draws_the_browsers_own_viewer_shows_the_file(lab):
+    review = Review(lab, "desk five")
+    hidden = "%load_ext diagnb\nimport diagnb.notebook.review\ndiagnb.notebook.review.can_draw = lambda: False"
+    review.notebook = lab.server.notebook(hidden, OPEN[1], folder="desk five")
+    page = review.begin().page
+    frame = page.locator(".dn-page iframe")
+    frame.wait_for()
+    assert frame.get_attribute("src").startswith(f"blob:{lab.server.address}")
+    assert frame.get_attribute("title") == "Report claim 0117.pdf"
+    size = page.evaluate("() => fetch(document.querySelector('.dn-page iframe').src.split('#')[0]).then((r) => r.blob()).then((b) => [b.size, b.type])")  # fmt: skip
+    assert size == [review.desk.report.stat().st_size, "application/pdf"]
+    assert page.locator(".dn-pages-bar button:visible").count() == 0
+    assert page.locator("text=Shown by the browser's own viewer").is_visible()

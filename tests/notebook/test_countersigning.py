@@ -158,7 +158,7 @@ def test_a_file_that_is_no_report_is_an_answer(place):
     junk.write_bytes(b"no PDF at all")
     view = opened(place, junk)
     assert [a.word for a in five_answers(view.verification)] == ["not checked"] * 5
-    assert "no record that can be read" in view.record.value
+    assert "no record that can be read stands" in view.record.value
     with pytest.raises(InputFault, match="can't be read"):
         opened(place, place.folder / "missing.pdf")
 
