@@ -220,6 +220,13 @@ PEOPLE = (
     Field("people.reviewer.qualification", "Reviewer's qualification"),
 )
 
+QUALIFIED = (
+    Field(
+        "people.qualified.name", "Qualified person", hint="named before anything above 60 V DC or 30 V AC is measured"
+    ),
+    Field("people.qualified.qualification", "Their qualification", hint="licence, course, number"),
+)
+
 REPAIR = (
     Field("cause", "Cause", kind="lines", read=read_lines, hint="component, location, mechanism"),
     Field("correction", "Correction", kind="lines", read=read_lines, hint="what was done, with what"),
@@ -255,7 +262,7 @@ FINDING = (
     Field("opinion", "This is", kind="choice", read=read_yes, options=(("", "shown by the readings"), ("yes", "an opinion"))),
 )  # fmt: skip
 
-SINGLE = (*ORDER, *VEHICLE, *COVERAGE, *COMPLAINT, *CIRCUIT, *CONDITIONS, *PEOPLE, *REPAIR)
+SINGLE = (*ORDER, *VEHICLE, *COVERAGE, *COMPLAINT, *CIRCUIT, *CONDITIONS, *PEOPLE, *QUALIFIED, *REPAIR)
 """The fields that stand once on a sheet."""
 
 ITEMS: Mapping[str, tuple[Field, ...]] = MappingProxyType(

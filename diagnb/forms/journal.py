@@ -6,7 +6,8 @@ acknowledged::
     <crc32, 8 hex digits> <blank> <JSON object> <newline>
 
 The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
-or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed. The state of
+or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed (``all`` for several fields), with
+``s`` where the change begins a step of undo (1) or is one by itself (2). The state of
 the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file; a line with one
 altered byte is put right from its checksum; one that can't be read is counted and skipped: neither costs the other
 entries.
@@ -29,6 +30,8 @@ from diagnb.errors import fault
 from diagnb.forms.journal_line import mend_line, mend_split, read_line, write_line
 
 _ONLY_OWNER = 0o600
+_BEGINS, _WHOLE = 1, 2
+"""Marks of a change that begins a step of undo, and of one that is a step by itself: a replay undoes the same steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +206,10 @@ class Journal:
                 return False
             if not all(isinstance(k, str) and isinstance(v, str) for k, v in changes.items()):
                 return False
+            if entry.get("s"):
+                self._fresh_step = True
             self._apply_put(changes, entry["t"], entry["n"])
+            self._fresh_step |= entry.get("s") == _WHOLE
         elif event == "undo" and self._steps:
             step = self._steps.pop()
             self._undone.append(step)
@@ -319,11 +325,13 @@ class Journal:
 
         Raises InputFault when the sheet is closed, held by another writer, or the disk refuses.
         """
-        return self._write({"e": "put", "k": key, "v": text}, moment)
+        with self._guard:
+            begins = {"s": _BEGINS} if self._fresh_step and self._number else {}
+            return self._write({"e": "put", "k": key, "v": text, **begins}, moment)
 
     def put_all(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write several fields as one line and one undo step: all of them or none survive a power failure."""
-        return self._write({"e": "put", "all": dict(changes)}, moment)
+        return self._write({"e": "put", "all": dict(changes), "s": _WHOLE}, moment)
 
     def undo(self, *, moment: dt.datetime) -> Step | None:
         """Take back the last step (all keys typed into one field in one go). None when there is none."""

@@ -11,32 +11,36 @@ import re
 import threading
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
-from diagnb.forms.draft import Draft, Library, draft_record, instrument_for, instruments_able
+from diagnb.forms.carried_over import instruments_of, repeated_as_left
+from diagnb.forms.cautions import caution_codes, cautions_due, class_caution
+from diagnb.forms.draft import Draft, draft_record
 from diagnb.forms.fields import items, next_item, say_moment
+from diagnb.forms.instrument_choice import instruments_by_size, larger_instrument
 from diagnb.forms.journal import Journal, Step
+from diagnb.forms.library import Library
+from diagnb.forms.library import load_library as load_library
+from diagnb.forms.path_nodes import (
+    node_ids,
+    reading_specs,
+    usual_nodes,
+    with_node_after,
+    with_node_moved,
+    without_node,
+)
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.forms.targets import field_of
-from diagnb.meters import load_sheet, sheet_files
-from diagnb.procedures import Procedure, ReadingSpec, caution_texts, load_procedure, procedure_files
-from diagnb.quantities import unit
+from diagnb.forms.voltage_stop import Stop, refused_by, stop_of
+from diagnb.procedures import Procedure, ReadingSpec
 from diagnb.readiness import Remark, check
 from diagnb.record import Record, read_record
 
 Clock = Callable[[], dt.datetime]
 LIVE_TRIALS = 20_000
 """Monte Carlo trials while somebody types; the record is evaluated with all of them when it is signed."""
-
-CLASS_CAUTIONS: Mapping[str, str] = {
-    "restraint": "C1",
-    "control module or data network": "C2",
-    "high voltage": "C5",
-}
-"""The caution that goes with a kind of circuit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,31 +69,6 @@ class Review:
     def rejecting(self) -> tuple[Remark, ...]:
         """The remarks that would get the claim rejected."""
         return tuple(remark for _, remark in self.remarks if remark.severity == "rejects")
-
-
-def load_library(folder: Path | None = None) -> Library:
-    """Shipped accuracy sheets and procedures, and those of a shop's ``folder``.
-
-    A file of the shop that can't be used is left out, and its faults are among those of the library.
-    """
-    meters, procedures = {}, {}
-    faults: list[Fault] = []
-    for path in sheet_files(folder / "meters" if folder else None).values():
-        try:
-            sheet = load_sheet(path)
-            # By the id inside the file, never by the file's name: a record names and carries that id.
-            meters[sheet.id] = sheet
-        except InputFault as error:
-            faults += error.faults
-    for path in procedure_files(folder / "procedures" if folder else None).values():
-        try:
-            known = load_procedure(path)
-            # The form has no rows for the nodes of a path; such a test is written as a record.
-            if known.kind == "readings":
-                procedures[known.id] = known
-        except InputFault as error:
-            faults += error.faults
-    return Library(meters, procedures, caution_texts(), tuple(faults))
 
 
 class FormModel:
@@ -163,7 +142,12 @@ class FormModel:
             if self.text(key) == text and self.journal.holds(key):
                 return self.journal.number_of(key)
             self._check_unsealed()
-            version = self.journal.put(key, text, moment=self.clock())
+            self._check_stop({key: text})
+            shown = cautions_due({**self.values, key: text}, self.library)
+            if shown:
+                version = self.journal.put_all({key: text, **shown}, moment=self.clock())
+            else:
+                version = self.journal.put(key, text, moment=self.clock())
             self._forget((key,))
             return version
 
@@ -175,7 +159,9 @@ class FormModel:
         """Keep several fields as one step of undo."""
         with self._guard:
             self._check_unsealed()
-            version = self.journal.put_all(changes, moment=self.clock())
+            self._check_stop(changes)
+            shown = cautions_due({**self.values, **changes}, self.library)
+            version = self.journal.put_all({**changes, **shown}, moment=self.clock())
             self._forget(changes)
         return self.work_out(tuple(changes), version)
 
@@ -244,51 +230,29 @@ class FormModel:
         """The procedure of one test, or None when it is not on file here."""
         return self.library.procedures.get(self.text(f"tests.{test}.procedure"))
 
+    def specs(self, test: str) -> tuple[ReadingSpec, ...]:
+        """The readings of one test, in their order; of a path test one for each node and each span."""
+        procedure = self.procedure(test)
+        return reading_specs(self.values, test, procedure) if procedure else ()
+
+    def spec(self, test: str, name: str) -> ReadingSpec | None:
+        """One reading of a test as it is asked for, or None."""
+        return next((spec for spec in self.specs(test) if spec.name == name), None)
+
     def add(self, kind: str, **texts: str) -> str:
         """Add an item with these fields as one step; returns its id."""
         with self._guard:
             name = next_item(self.values, kind)
             changes = {f"{kind}.{name}.{part}": text for part, text in texts.items()}
             if kind == "tests":
-                changes |= self._instruments_by_size(name, texts.get("procedure", ""))
+                known = self.library.procedures.get(texts.get("procedure", ""))
+                if known is not None and known.kind == "path":
+                    changes |= usual_nodes(name)
+                changes |= instruments_by_size({**self.values, **changes}, self.library, name)
+                self._check_stop(changes)
                 self._check_makeable(name, changes)
-                changes |= self._cautions_of(texts.get("procedure", ""))
             self.put_all(changes)
             return name
-
-    def _instruments_by_size(self, test: str, procedure: str) -> dict[str, str]:
-        """The instrument of each reading whose expected size asks for another one than the first that could take it.
-
-        It is written down when the test is added: an instrument added later never changes who took a reading.
-        """
-        known = self.library.procedures.get(procedure)
-        found = {}
-        for spec in known.readings if known else ():
-            able = instruments_able(self.values, self.library, spec)
-            if spec.expected is None or len(able) < 2:
-                continue
-            reach = {name: self._full_scale(name, spec.function) for name in able}
-            size = float(unit(spec.unit).to_si(max(abs(side) for side in spec.expected)))
-            enough = [name for name in able if reach[name] >= size]
-            best = enough[0] if enough else max(able, key=lambda name: reach[name])
-            if best != able[0]:
-                found[f"tests.{test}.readings.{spec.name}.instrument"] = best
-        return found
-
-    def _full_scale(self, instrument: str, function: str) -> float:
-        """The top of an instrument's largest range for this function, coherent SI; 0 when it has none."""
-        sheet = self.library.meters.get(self.text(f"instruments.{instrument}.meter"))
-        ranges = [r for f in sheet.functions if f.name == function for r in f.ranges] if sheet else []
-        return max((r.full_scale for r in ranges), default=0.0)
-
-    def _larger_instrument(self, test: str, spec: ReadingSpec) -> str:
-        """The title of another instrument on the sheet that reaches further, blank when there is none."""
-        able = instruments_able(self.values, self.library, spec)
-        here = instrument_for(self.values, self.library, test, spec)
-        best = max(able, key=lambda name: self._full_scale(name, spec.function), default="")
-        if not here or self._full_scale(best, spec.function) <= self._full_scale(here, spec.function):
-            return ""
-        return self.library.meters[self.text(f"instruments.{best}.meter")].title
 
     def _check_makeable(self, test: str, changes: Mapping[str, str]) -> None:
         """Raise InputFault when this test could not be worked out: then it must not get onto the sheet."""
@@ -296,6 +260,8 @@ class FormModel:
         known = self.library.procedures.get(wanted)
         if known is None:
             raise fault(wanted or "test", "is not on file here", "choose a procedure of the list")
+        if known.energise == "allowed" and self.text("circuit.class") not in ("", "ordinary"):
+            raise fault(known.title, f"feeds the circuit, which is not allowed here. {self.circuit_caution()}")
         try:
             found, faults = self._evaluate(test, {**self.values, **changes}, new=True)
         except Exception as error:
@@ -304,83 +270,67 @@ class FormModel:
             said = "; ".join(str(f) for f in faults.values()) or "it can't be worked out"
             raise fault(known.title, f"can't be used on this sheet: {said}")
 
-    def _cautions_of(self, procedure: str) -> dict[str, str]:
-        """The journal entries that say which cautions the technician was shown with this test."""
-        known = self.library.procedures.get(procedure)
-        shown = list(known.cautions) if known else []
-        by_class = CLASS_CAUTIONS.get(self.text("circuit.class"))
-        codes = dict.fromkeys([*([by_class] if by_class else []), *shown])
-        return {
-            f"cautions.{c}": "shown" for c in codes if c in self.library.cautions and not self.text(f"cautions.{c}")
-        }
-
     def cautions(self, test: str) -> tuple[str, ...]:
         """The caution texts that go with a test on this circuit."""
-        known = self.procedure(test)
-        by_class = CLASS_CAUTIONS.get(self.text("circuit.class"))
-        codes = dict.fromkeys([*([by_class] if by_class else []), *(known.cautions if known else ())])
-        return tuple(self.library.cautions[c] for c in codes if c in self.library.cautions)
+        return tuple(self.library.cautions[c] for c in caution_codes(self.values, self.library, test))
+
+    def circuit_caution(self) -> str:
+        """The caution text for the circuit's kind, blank when it has none."""
+        return self.library.cautions.get(class_caution(self.values, self.library), "")
+
+    def stop(self) -> Stop | None:
+        """The stop that holds: a voltage above 60 V DC or 30 V AC, and no qualified person named."""
+        return stop_of(self.values, self.library)
+
+    def _check_stop(self, changes: Mapping[str, str]) -> None:
+        stop = self.stop()
+        if stop is not None and refused_by(stop, changes):
+            raise fault("Not taken", stop.sentence)
 
     def remove(self, kind: str, name: str) -> None:
         """Take an item off the sheet; its entries stay in the journal and undo brings it back."""
         self.put_all({f"{kind}.{name}.removed": "yes"})
 
     def take_over_instruments(self, earlier: Mapping[str, str]) -> tuple[str, ...]:
-        """Add the instruments of an earlier sheet that this one lacks, as one step; returns their ids.
-
-        Today's checks don't go along: they are to be made anew.
-        """
+        """Add the instruments of an earlier sheet that this one lacks, as one step; returns their ids."""
         with self._guard:
-            here = {self.text(f"instruments.{m}.serial").strip() for m in self.items("instruments")}
-            changes: dict[str, str] = {}
-            made = []
-            for old in items(earlier, "instruments"):
-                serial = earlier.get(f"instruments.{old}.serial", "").strip()
-                if not serial or serial in here or earlier.get(f"instruments.{old}.meter") not in self.library.meters:
-                    continue
-                name = next_item({**self.values, **changes}, "instruments")
-                made.append(name)
-                for part in ("meter", "serial", "calibrated", "due", "certificate"):
-                    changes[f"instruments.{name}.{part}"] = earlier.get(f"instruments.{old}.{part}", "")
+            made, changes = instruments_of(earlier, self.values, self.library)
             if changes:
                 self.put_all(changes)
-            return tuple(made)
+            return made
 
     def repeat_as_left(self) -> tuple[str, ...]:
         """An as-left test for each as-found one that has none yet: same procedure, instruments, points."""
         with self._guard:
-            repeated = {self.text(f"tests.{t}.repeats_test") for t in self.tests("as left")}
-            changes: dict[str, str] = {}
-            made: list[str] = []
-            for test in self.tests("as found"):
-                if test in repeated:
-                    continue
-                name = next_item({**self.values, **changes}, "tests")
-                made.append(name)
-                start = f"tests.{name}"
-                changes |= {f"{start}.procedure": self.text(f"tests.{test}.procedure"), f"{start}.phase": "as left"}
-                changes[f"{start}.repeats_test"] = test
-                for key, text in self.values.items():
-                    if key.startswith(f"tests.{test}.") and text and self._goes_along(key, test):
-                        changes[f"{start}.{key.split('.', 2)[2]}"] = text
+            made, changes = repeated_as_left(self.values)
             if changes:
                 self.put_all(changes)
-            return tuple(made)
+            return made
 
-    @staticmethod
-    def _goes_along(key: str, test: str) -> bool:
-        part = key.removeprefix(f"tests.{test}.")
-        kept = ("instrument", "range", "from_point", "to_point")
-        is_way_of_measuring = part.startswith("readings.") and part.split(".")[-1] in kept and part.count(".") == 2
-        is_source = part.startswith("given.") and part.endswith((".source", ".half_width"))
-        return is_way_of_measuring or is_source or part == "instrument" or part.startswith("limits.")
+    # -- nodes of a path ---------------------------------------------------------------------------------
+
+    def add_node(self, test: str, after: str) -> str:
+        """Put a new node after another one; returns its id."""
+        with self._guard:
+            known = set(node_ids(self.values, test))
+            self.put_all(with_node_after(self.values, test, after))
+            return next(node for node in node_ids(self.values, test) if node not in known)
+
+    def remove_node(self, test: str, node: str) -> None:
+        """Take a node off the path; its entries stay in the journal and undo brings it back."""
+        self.put_all(without_node(self.values, test, node))
+
+    def move_node(self, test: str, node: str, by: int) -> None:
+        """Move a node by so many places; nothing happens at an end of the path."""
+        changes = with_node_moved(self.values, test, node, by)
+        if changes:
+            self.put_all(changes)
 
     # -- what is said ------------------------------------------------------------------------------------
 
     def reading_state(self, test: str, name: str) -> ReadingState:
         """What stands beside one reading, the instrument's own refusal included."""
-        procedure = self.procedure(test)
-        spec = procedure.reading(name) if procedure else None
+        spec = self.spec(test, name)
         if spec is None:
             return ReadingState()
         key = f"tests.{test}.readings.{name}"
@@ -388,7 +338,7 @@ class FormModel:
         said = self.evaluated(test)[1].get(key)
         if said and not state.fault:
             remedy = f"; {said.repair}" if said.repair else ""
-            if "above the range" in said.what and (larger := self._larger_instrument(test, spec)):
+            if "above the range" in said.what and (larger := larger_instrument(self.values, self.library, test, spec)):
                 remedy += f", or choose “{larger}” under “taken with”"
             return ReadingState(state.back, f"{_plainly(said.what)}{remedy}", "", state.fix)
         return state
@@ -474,8 +424,9 @@ class FormModel:
         if procedure is None:
             return ()
         base = f"tests.{test}"
-        readings = {r.name: f"{base}.readings.{r.name}" for r in procedure.readings}
-        found = [readings[r.name] for r in procedure.readings if r.required and not self.text(readings[r.name]).strip()]
+        specs = self.specs(test)
+        readings = {r.name: f"{base}.readings.{r.name}" for r in specs}
+        found = [readings[r.name] for r in specs if r.required and not self.text(readings[r.name]).strip()]
         for given in procedure.givens:
             key = f"{base}.given.{given.name}"
             if given.required and given.default is None and not self.text(key).strip():
@@ -526,7 +477,7 @@ class FormModel:
         """A fault's text with a reading's title in place of its name."""
         _, test, _, name, *_ = [*where.split("."), "", "", ""]
         procedure = self.procedure(test) if where.startswith("tests.") else None
-        spec = (procedure.reading(name) or procedure.given(name)) if procedure else None
+        spec = (self.spec(test, name) or procedure.given(name)) if procedure else None
         return re.sub(rf"\b{re.escape(name)}\b", spec.title, what, count=1) if spec else what
 
     def test_name(self, test: str) -> str:

@@ -26,6 +26,8 @@ _SYSTEMS = ("12", "24", "48")
 
 def group_of(procedure: Procedure) -> str:
     """The heading that a procedure stands under."""
+    if procedure.kind == "path":
+        return "Voltage drop and fuses"
     number = _place(procedure)[0]
     return next((title for title, numbers in _GROUPS if number in numbers), _OTHERS)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from diagnb.evaluation import Result
+from diagnb.evaluation import Result, TestResult
 
 
 class Presenter(Protocol):
@@ -24,3 +24,9 @@ class Presenter(Protocol):
 
     def picture(self, result: Result) -> str:
         """The interval picture as inline SVG, blank when there is no value."""
+
+    def profile_picture(self, test: TestResult) -> str:
+        """The voltage profile of a path test as inline SVG; it has at least one node with a value."""
+
+    def profile_sentence(self, test: TestResult) -> str:
+        """Which span of a path test exceeds its limit most, or that none does."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from diagnb.errors import InputFault
-from diagnb.forms.draft import read_indications
+from diagnb.forms.entries import read_indications
 from diagnb.procedures import ReadingSpec
 from diagnb.quantities import Indication, plain, unit
 

@@ -21,7 +21,9 @@ from diagnb.forms.model import FormModel
 from diagnb.forms.office import Office
 from diagnb.forms.picker import first_offered, offered
 from diagnb.forms.presenter import Presenter
-from diagnb.forms.rows import STEPS, Row, Rows, changed_rows, step_of
+from diagnb.forms.review_rows import review_rows
+from diagnb.forms.row import Row, changed_rows
+from diagnb.forms.rows import STEPS, Rows, step_of
 from diagnb.forms.signing_step import SigningStep
 from diagnb.forms.targets import nearest_key
 from diagnb.forms.widgets import Acknowledge, EntryGrid, Shield
@@ -204,13 +206,15 @@ class Sheet:
             self.trouble.value = value
 
     def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row]:
+        before = self.model.stop()
         version = self.model.keep(key, text)
         acknowledge(version)
         try:
+            turned = self.model.stop() != before
             self.say(self.model.work_out((key,), version).trouble)
             self._mark_steps_soon()
             with self._guard:
-                return self._refresh(self._step_of(grid), key)
+                return self._refresh(self._step_of(grid), "" if turned else key)
         except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
             self.log(traceback.format_exc())
             self.say(self.went_wrong(error))
@@ -223,7 +227,7 @@ class Sheet:
         """
         grid = self.grids[step]
         if step == "review":
-            after = self.rows.review(self.model.review())
+            after = review_rows(self.model.review(), self.rows.title_of)
             changed = changed_rows(grid.rows, after)
         else:
             changed = self.rows.changed(step, key, grid.rows) if key else None
@@ -247,10 +251,25 @@ class Sheet:
             kind, _, name = rest.partition(".")
             self.model.remove(kind, name)
             self.show(self.here)
+        elif verb.startswith("node-"):
+            self._node_acted(verb.removeprefix("node-"), *rest.split("."))
         elif verb == "go":
             target = rest.partition(".")[2]
             self.show(step_of(self.model, target))
             self._focus_nearest(target)
+
+    def _node_acted(self, what: str, test: str, node: str) -> None:
+        """A button at a node of a path: up, down, a new one below, off."""
+        if what == "add":
+            made = self.model.add_node(test, node)
+            self.show(self.here)
+            self.grids[self.here].focus_on(f"tests.{test}.path.{made}.name")
+            return
+        if what == "off":
+            self.model.remove_node(test, node)
+        else:
+            self.model.move_node(test, node, -1 if what == "up" else 1)
+        self.show(self.here)
 
     def _focus_nearest(self, target: str) -> None:
         """Put the cursor into the field that is meant, or into the one nearest to it on this screen."""
@@ -287,9 +306,9 @@ class Sheet:
             self.say("Every as-found test has its as-left test already.")
 
     def _focus_first_reading(self, test: str) -> None:
-        procedure = self.model.procedure(test)
-        if procedure:
-            self.grids[self.here].focus_on(f"tests.{test}.readings.{procedure.readings[0].name}")
+        specs = self.model.specs(test)
+        if specs:
+            self.grids[self.here].focus_on(f"tests.{test}.readings.{specs[0].name}")
 
     def _turn_back(self, *, again: bool) -> None:
         step = self.model.redo() if again else self.model.undo()

@@ -313,10 +313,3 @@ def test_while_a_sheet_is_being_signed_nothing_changes(model):
     assert model.record() == record
     model.unseal()
     model.put("complaint", "x")
-
-
-def test_a_path_procedure_is_not_offered_where_its_nodes_can_not_be_entered() -> None:
-    from diagnb.forms.model import load_library
-
-    assert "path-test" not in load_library().procedures
-    assert "feed-side-drop" in load_library().procedures

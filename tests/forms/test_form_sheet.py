@@ -477,7 +477,9 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-@pytest.mark.parametrize("view", [".dn-root.dn-day {", '[data-jp-theme-light="false"] .dn-root {', ".dn-root.dn-bright {"])
+@pytest.mark.parametrize(
+    "view", [".dn-root.dn-day {", '[data-jp-theme-light="false"] .dn-root {', ".dn-root.dn-bright {"]
+)
 def test_every_text_stands_out_from_its_ground(view):
     """WCAG 2 contrast: 4.5 for text, 3 for edges of fields, in the light, dark and bright-sun views."""
     import re

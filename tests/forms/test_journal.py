@@ -287,3 +287,24 @@ def test_a_writer_that_is_asked_hands_over_with_everything(tmp_path):
     third = Journal.open(path)
     assert not third.is_asked_for(), "a request left over from a crash must not lock the writer out"
     third.release()
+
+
+def test_undo_takes_back_the_same_step_after_the_file_was_opened_again(tmp_path):
+    journal = Journal.open(tmp_path / "s.jsonl")
+    moment = dt.datetime(2026, 3, 5, 9, 30, tzinfo=dt.UTC)
+    journal.put("a", "1", moment=moment)
+    journal.end_step()
+    journal.put("a", "12", moment=moment)
+    journal.put("a", "123", moment=moment)
+    journal.put_all({"a": "4"}, moment=moment)
+    journal.put_all({"a": "5"}, moment=moment)
+    journal.undo(moment=moment)
+    journal.undo(moment=moment)
+    assert journal.text_of("a") == "123"
+    journal.undo(moment=moment)
+    assert journal.text_of("a") == "1"
+    journal.release()
+    again = Journal.open(tmp_path / "s.jsonl")
+    assert again.text_of("a") == "1"
+    assert again.redo(moment=moment).changes[0].after == "123"
+    again.release()

@@ -1,7 +1,9 @@
 // The entry grid: every typed field of one step, readings with their verdicts among them.
 //
 // A row is {kind, key, label, ...}. Kinds: "heading", "note", "text", "lines", "choice", "reading", "result",
-// "action" (a sentence with a button beside it, which sends {k: "act", key}).
+// "action" (a sentence with a button beside it, which sends {k: "act", key}), "buttons" (several of them, [[key, text], …]),
+// "picture" (an SVG made by the kernel, with a sentence). Neighbours with the same "block" stand side by side in one box.
+// "next" names the field that Enter goes to; "scan" marks a field that a scanner fills.
 // Each key press goes to a copy in this browser first, then to the kernel, which writes its journal and answers
 // {k: "rows", ack: {view, key, seq, version}, rows: [...]}. Only that answer turns "saving" into "saved" and
 // removes the browser's copy.
@@ -171,6 +173,14 @@ function render({ model, el }) {
     const nodes = parts.get(row.key);
     if (!nodes) return;
     nodes.row = row;
+    if (nodes.caption) nodes.caption.textContent = row.label;
+    if (nodes.legend) nodes.legend.textContent = row.block_label;
+    if (nodes.input) nodes.input.disabled = Boolean(locked() || row.disabled);
+    if (row.kind === "picture") {
+      if (nodes.picture.dataset.drawn !== row.picture) { nodes.picture.innerHTML = row.picture || ""; nodes.picture.dataset.drawn = row.picture; }
+      nodes.said.textContent = row.said || "";
+      nodes.line.dataset.fails = String(Boolean(row.fails));
+    }
     if (heldBack.get(row.key) === row.text) { heldBack.delete(row.key); store.drop(row.key); }
     if (nodes.input && !pending.has(row.key) && nodes.input.value !== row.text) {
       if (document.activeElement !== nodes.input || row.force) nodes.input.value = row.text;
@@ -187,9 +197,11 @@ function render({ model, el }) {
     if (row.kind === "result") {
       nodes.line.dataset.verdict = row.verdict || "none";
       nodes.line.classList.toggle("dn-plain", Boolean(row.plain));
+      nodes.line.classList.toggle("dn-compact", Boolean(row.compact));
       nodes.verdict.textContent = row.verdict ? `${row.mark} ${row.verdict}` : "";
       nodes.value.textContent = row.value || "";
-      nodes.limit.textContent = row.limit || "";
+      nodes.line.setAttribute("aria-label", row.label);
+      nodes.limit.textContent = [row.limit, row.expected].filter(Boolean).join("; ");
       nodes.advice.textContent = row.advice || row.reason || "";
       nodes.advice.title = nodes.advice.textContent;
       nodes.picture.innerHTML = row.picture || "";
@@ -213,7 +225,8 @@ function render({ model, el }) {
     }
     input.value = row.text;
     input.addEventListener(row.kind === "choice" ? "change" : "input", () => edit(parts.get(row.key).row, input.value));
-    const label = element("label", { htmlFor: id, text: row.label });
+    const caption = element("span", { text: row.label });
+    const label = element("label", { htmlFor: id }, caption);
     if (row.unit) label.append(element("span", { className: "dn-unit", text: ` (${row.unit})` }));
     if (row.needed) label.append(element("span", { className: "dn-needed", text: " needed" }));
     if (row.detail) label.append(element("span", { className: "dn-detail", text: row.detail }));
@@ -228,19 +241,20 @@ function render({ model, el }) {
       input.focus();
     });
     const line = element("div", { className: `dn-line dn-${row.kind}` }, label, input, element("div", { className: "dn-says" }, message, fix), saved);
-    parts.set(row.key, { row, input, message, saved, fix, line });
+    parts.set(row.key, { row, input, message, saved, fix, line, caption });
     return line;
   }
 
   function result(row) {
+    const caption = element("span", { className: "dn-name", text: row.label });
     const verdict = element("span", { className: "dn-verdict" });
     const value = element("span", { className: "dn-value" });
     const limit = element("span", { className: "dn-limit" });
     const advice = element("span", { className: "dn-advice" });
     const picture = element("div", { className: "dn-picture" });
     const line = element("div", { className: "dn-line dn-result", role: "group", "aria-label": row.label },
-      element("span", { className: "dn-name", text: row.label }), verdict, value, picture, limit, advice);
-    parts.set(row.key, { row, line, verdict, value, limit, advice, picture });
+      caption, verdict, value, picture, limit, advice);
+    parts.set(row.key, { row, line, verdict, value, limit, advice, picture, caption });
     return line;
   }
 
@@ -253,6 +267,50 @@ function render({ model, el }) {
         row.detail ? element("span", { className: "dn-detail", text: row.detail }) : ""), button);
   }
 
+  function buttons(row) {
+    return element("div", { className: "dn-line dn-some" }, ...row.buttons.map(([key, text]) => {
+      const button = element("button", { type: "button", className: "dn-small", text, disabled: locked(), "aria-label": `${text}: ${row.label}` });
+      button.addEventListener("click", () => model.send({ k: "act", view, key }));
+      return button;
+    }));
+  }
+
+  function picture(row) {
+    const drawn = element("div", { className: "dn-drawing" });
+    const said = element("p", { className: "dn-said" });
+    const line = element("div", { className: `dn-line dn-figure${row.tall ? " dn-tall" : ""}` }, drawn, said);
+    parts.set(row.key, { row, line, picture: drawn, said });
+    return line;
+  }
+
+  function made(row) {
+    if (row.kind === "heading") {
+      return element("h3", { className: "dn-heading", tabIndex: -1 }, row.label, row.detail ? element("span", { className: "dn-detail", text: row.detail }) : "");
+    }
+    if (row.kind === "note") return element("p", { className: "dn-note", "data-tone": row.tone || "plain", role: row.tone === "stop" ? "alert" : null, text: row.label });
+    if (row.kind === "action") return action(row);
+    if (row.kind === "buttons") return buttons(row);
+    if (row.kind === "picture") return picture(row);
+    return row.kind === "result" ? result(row) : entry(row);
+  }
+
+  // Rows one after the other; those of one block side by side in a box with its name.
+  function placed(rows) {
+    const found = [];
+    let box = null;
+    for (const row of rows) {
+      const node = made(row);
+      if (!row.block) { box = null; found.push(node); continue; }
+      if (!box || box.dataset.block !== row.block) {
+        box = element("fieldset", { className: "dn-block", "data-block": row.block }, element("legend", { text: row.block_label }));
+        found.push(box);
+      }
+      box.append(node);
+      if (parts.has(row.key)) parts.get(row.key).legend = box.firstChild;
+    }
+    return found;
+  }
+
   function draw() {
     const focused = document.activeElement && document.activeElement.dataset ? document.activeElement.dataset.entry : null;
     const caret = focused && document.activeElement.selectionStart;
@@ -260,14 +318,7 @@ function render({ model, el }) {
     parts.clear();
     spoken.textContent = ""; // what was said of the rows before does not hold of these
     table.setAttribute("aria-label", model.get("title"));
-    table.replaceChildren(...model.get("rows").map((row) => {
-      if (row.kind === "heading") {
-        return element("h3", { className: "dn-heading", tabIndex: -1 }, row.label, row.detail ? element("span", { className: "dn-detail", text: row.detail }) : "");
-      }
-      if (row.kind === "note") return element("p", { className: "dn-note", "data-tone": row.tone || "plain", text: row.label });
-      if (row.kind === "action") return action(row);
-      return row.kind === "result" ? result(row) : entry(row);
-    }));
+    table.replaceChildren(...placed(model.get("rows")));
     for (const row of model.get("rows")) {
       if (!parts.has(row.key)) continue;
       paint(row);
@@ -305,7 +356,8 @@ function render({ model, el }) {
 
   function move(node, by) {
     const all = inputs();
-    const next = all[all.indexOf(node) + by];
+    const named = by > 0 && parts.get(node.dataset.entry).row.next;
+    const next = (named && all.find((one) => one.dataset.entry === named)) || all[all.indexOf(node) + by];
     if (!next) return;
     next.focus();
     if (next.select) next.select();

@@ -1,9 +1,14 @@
 // Keeps the notebook's own key commands out of the form: with a button or a list in focus, a double "d" would
-// delete the form's cell. Also scrolls the form to its top when a step begins. Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
+// delete the form's cell. A click on something that takes no focus (the signature pad, a picture, a blank place) would
+// give it to the cell, so it is brought back into the form. Also scrolls the form to its top when a step begins, and
+// puts the focus there, so that the next Tab is the first field of the step.
+// Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
 
 function render({ model, el }) {
   el.classList.add("dn-shield");
   const stop = (event) => {
+    const runs = event.key === "Enter" && (event.shiftKey || event.ctrlKey || event.altKey || event.metaKey);
+    if (runs && event.target.closest("button")) event.preventDefault(); // meant for the cell: it must not press the button
     if (event.ctrlKey || event.metaKey) {
       if (event.key === "Enter") event.stopPropagation();
       return;
@@ -12,6 +17,9 @@ function render({ model, el }) {
   };
   let root = null;
   let watch = null;
+  const hold = () => setTimeout(() => {
+    if (root.isConnected && !root.contains(document.activeElement)) root.focus({ preventScroll: true });
+  });
 
   function protect(node) {
     for (const each of node.querySelectorAll("button, select, input, textarea, a, summary, [tabindex]")) {
@@ -25,15 +33,34 @@ function render({ model, el }) {
       if (tries) setTimeout(() => settle(tries - 1), 50);
       return;
     }
+    root.tabIndex = -1;
+    root.style.outline = "none";
+    root.setAttribute("data-lm-suppress-shortcuts", "true");
     root.addEventListener("keydown", stop);
+    root.addEventListener("pointerup", hold);
     protect(root);
     watch = new MutationObserver(() => protect(root));
     watch.observe(root, { childList: true, subtree: true });
   }
 
+  // Unless a field of the step has the focus already.
+  function begin() {
+    const screen = root.querySelector(".dn-screen");
+    if (!screen || screen.contains(document.activeElement) || !root.contains(document.activeElement)) return;
+    const seen = (node) => node.offsetParent;
+    const first = [...screen.querySelectorAll(".dn-heading")].find(seen)
+      || [...screen.querySelectorAll("button, select, input, textarea")].find((node) => seen(node) && !node.disabled);
+    if (!first) return;
+    if (first.matches(".dn-heading")) first.tabIndex = -1;
+    first.focus({ preventScroll: true });
+  }
+
   const onMessage = (message) => {
     if (!root) return;
-    if (message.k === "top") root.scrollTop = 0;
+    if (message.k === "top") {
+      root.scrollTop = 0;
+      setTimeout(begin, 60);
+    }
     if (message.k === "place") {
       setTimeout(() => {
         const place = [...root.getElementsByClassName(message.name)].find((node) => node.offsetParent);
@@ -46,7 +73,10 @@ function render({ model, el }) {
   model.on("msg:custom", onMessage);
   return () => {
     model.off("msg:custom", onMessage);
-    if (root) root.removeEventListener("keydown", stop);
+    if (root) {
+      root.removeEventListener("keydown", stop);
+      root.removeEventListener("pointerup", hold);
+    }
     if (watch) watch.disconnect();
   };
 }

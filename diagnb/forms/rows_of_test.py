@@ -1,0 +1,222 @@
+"""The rows of one test: cautions, conditions, readings, given values, results, limits."""
+
+from __future__ import annotations
+
+import contextlib
+import traceback
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from diagnb.errors import InputFault
+from diagnb.evaluation import LimitCapability, Result, TestResult, capabilities
+from diagnb.forms.entries import instrument_for, instruments_able
+from diagnb.forms.fields import Field, read_decimal, read_half_width, read_quantity
+from diagnb.forms.model import FormModel
+from diagnb.forms.presenter import Presenter
+from diagnb.forms.row import FieldRows, Row, action, capital, heading, note
+from diagnb.procedures import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
+
+
+class RowsOfTest(FieldRows):
+    """Makes the rows of the tests of one sheet. ``log`` takes the text of a traceback."""
+
+    def __init__(self, model: FormModel, presenter: Presenter, log: Callable[[str], None]) -> None:
+        super().__init__(model)
+        self.presenter = presenter
+        self.log = log
+        self._known: list[tuple[tuple[Any, ...], tuple[str, ...]]] = []
+
+    def title_of(self, key: str) -> str:
+        """What a reading or given value of a test is called, with its test."""
+        _, test, kind, name, *_ = [*key.split("."), "", "", ""]
+        procedure = self.model.procedure(test)
+        spec = (self.model.spec(test, name) or procedure.given(name)) if procedure else None
+        return f"{spec.title if spec else name or kind} ({self.model.test_name(test)})"
+
+    def test(self, test: str) -> list[Row]:
+        procedure = self.model.procedure(test)
+        if procedure is None:
+            wanted = self.model.text(f"tests.{test}.procedure")
+            return self._lost(
+                test,
+                f"The procedure {wanted or 'of this test'} is not on file here. Its entries are kept. "
+                "Put its file back and open the sheet again, or take this test off.",
+            )
+        try:
+            rows = self._test(test, procedure)
+        except Exception as error:  # noqa: BLE001 - one bad test must not keep the whole sheet from opening
+            self.log(traceback.format_exc())
+            return self._lost(
+                test, f"This test can't be shown ({error or type(error).__name__}). Its entries are kept."
+            )
+        return [row | {"of": test} for row in rows]
+
+    def _lost(self, test: str, why: str) -> list[Row]:
+        rows = [
+            heading(self.model.test_name(test)),
+            note(why, "caution"),
+            action(f"remove.tests.{test}", "Take this test off"),
+        ]
+        return [row | {"of": test} for row in rows]
+
+    def _test(self, test: str, procedure: Procedure) -> list[Row]:
+        evaluated, _ = self.model.evaluated(test)
+        base = f"tests.{test}"
+        rows = [heading(self.model.test_name(test), procedure.purpose)]
+        rows += [note(text, "caution") for text in self.model.cautions(test)]
+        for number, text in enumerate(procedure.conditions):
+            spec = Field("", capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
+            rows.append(self.field(spec, f"{base}.conditions.{number}"))
+        time = Field("", "Test made", hint="when its last reading was typed")
+        rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
+        rows += [note(text) for text in self.before_the_test(test, procedure)]
+        rows += self.taken(test, procedure, evaluated)
+        rows.append(self.field(Field("", "Deviations", hint="what was done otherwise than the procedure says"), f"{base}.deviations"))  # fmt: skip
+        rows.append(self.field(Field("", "Note"), f"{base}.note"))
+        rows.append(action(f"remove.{base}", "Take this test off the sheet"))
+        return rows
+
+    def taken(self, test: str, procedure: Procedure, outcome: TestResult | None) -> list[Row]:
+        """Readings, given values and results of one test."""
+        results = {r.name: r for r in outcome.results} if outcome else {}
+        rows: list[Row] = []
+        for reading in procedure.readings:
+            rows += self.reading(test, reading, self.model.values)
+        for given in procedure.givens:
+            rows += self.given(test, given)
+        for derived in procedure.derived:
+            key = f"tests.{test}.results.{derived.name}"
+            rows.append(self.judged(key, derived.title, results.get(derived.name)))
+            rows += self.limit(test, procedure, derived, results.get(derived.name))
+        return rows
+
+    def before_the_test(self, test: str, procedure: Procedure) -> tuple[str, ...]:
+        """Whether the instruments on the sheet can judge the limits of this test, in plain words."""
+        model = self.model
+        sheets = {
+            name: model.library.meters[model.text(f"instruments.{name}.meter")]
+            for name in model.items("instruments")
+            if model.text(f"instruments.{name}.meter") in model.library.meters
+        }
+        if not sheets:
+            return (
+                "Before the first reading: enter the instruments, then it says here whether they can judge the limits.",
+            )
+        voltage = model.text("vehicle.system_voltage") or "12"
+        ambient: float | None = None
+        with contextlib.suppress(InputFault, ValueError):
+            ambient = float(read_decimal("°C")(model.text("conditions.ambient_degc")))
+        own = frozenset(d.name for d in procedure.derived if model.text(f"tests.{test}.limits.{d.name}.use") == "own")
+        names = tuple(self.model.instrument_name(name) for name in sheets)
+        asked = (procedure.id, tuple(sheets.items()), names, voltage, ambient, own)
+        found = next((said for known, said in self._known if known == asked), None)
+        if found is None:
+            able = capabilities(procedure, sheets, system_voltage=voltage, ambient_degc=ambient)
+            titles = {r.name: r.title for r in procedure.readings}
+            found = tuple(_capable(c, titles) for c in able if c.result not in own)
+            self._known = [*self._known[-20:], (asked, found)]
+        return found
+
+    def reading(self, test: str, spec: ReadingSpec, values: Mapping[str, str]) -> list[Row]:
+        key = f"tests.{test}.readings.{spec.name}"
+        state = self.model.reading_state(test, spec.name)
+        earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.readings.{spec.name}")
+        able = instruments_able(values, self.model.library, spec)
+        chosen = instrument_for(values, self.model.library, test, spec)
+        detail = ", ".join(part for part in (spec.points, spec.load_state) if part)
+        hint = f"as found: {earlier}" if earlier else "" if spec.required else "not needed when the others are taken"
+        stop = self.model.stop()
+        row: Row = {
+            "disabled": stop is not None and key not in stop.keys,
+            "kind": "reading", "key": key, "label": spec.title, "unit": spec.unit, "text": self.model.text(key),
+            "version": self.model.journal.number_of(key), "detail": detail, "hint": hint, "needed": spec.required,
+            "back": state.back, "fault": state.fault, "caution": state.caution,
+            "fix": {"label": state.fix[0], "text": state.fix[1]} if state.fix else None,
+        }  # fmt: skip
+        if len(able) < 2:
+            return [row]
+        names = tuple((name, self.model.instrument_name(name)) for name in able)
+        choice = self.field(Field("", f"{spec.title}: taken with", "choice", options=names), f"{key}.instrument")
+        return [row, choice | {"text": chosen}]
+
+    def given(self, test: str, spec: GivenSpec) -> list[Row]:
+        key = f"tests.{test}.given.{spec.name}"
+        assumed = f" ± {spec.half_width} {spec.unit}" if spec.half_width else ""
+        usual = (
+            f"{spec.default} {spec.unit}{assumed} when left blank: {spec.source}" if spec.default is not None else ""
+        )
+        value = Field(
+            "", spec.title, needed=spec.required and not usual, hint=usual, read=read_quantity(spec.unit), keyboard="decimal"
+        )  # fmt: skip
+        stop = self.model.stop()
+        row = self.field(value, key) | {"unit": spec.unit, "disabled": stop is not None and key not in stop.keys}
+        if not row["text"].strip():
+            earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.given.{spec.name}")
+            return [row | {"hint": f"as found: {earlier}"} if earlier else row]
+        own = self.model.text(f"{key}.half_width").strip()
+        if spec.half_width and not own and row.get("back"):
+            row["back"] = f"{row['back']} ± {spec.half_width} {spec.unit}, assumed by the procedure"
+        width = Field("", f"{spec.title}: ±", hint=_assumed(spec), read=read_half_width(spec.unit), keyboard="decimal")
+        return [
+            row,
+            self.field(width, f"{key}.half_width") | {"unit": spec.unit},
+            self.field(Field("", f"{spec.title}: source", hint="label, data sheet, measured with"), f"{key}.source"),
+        ]
+
+    def judged(self, key: str, title: str, result: Result | None) -> Row:
+        """The row of one result, blank while there is none."""
+        row: Row = {"kind": "result", "key": key, "label": title, "version": 0}
+        if result is None:
+            return row
+        word = result.verdict.verdict
+        if result.reason == "no-limit":
+            return row | {"plain": True, "value": self.presenter.value(result), "limit": "no limit applies"}
+        return row | {
+            "verdict": word,
+            "mark": self.presenter.mark(word),
+            "value": self.presenter.value(result),
+            "limit": self.presenter.limit(result),
+            "advice": self.presenter.remark(result) or (f"Limit from: {result.limit.source}" if result.limit else ""),
+            "picture": self.presenter.picture(result),
+        }
+
+    def limit(self, test: str, procedure: Procedure, spec: DerivedSpec, result: Result | None) -> list[Row]:
+        own: LimitSpec | None = procedure.limit_for(spec.name)
+        if own is None:
+            return []
+        key = f"tests.{test}.limits.{spec.name}"
+        rows = []
+        if not own.required:
+            rows.append(self.field(Field("", "Limit used", "choice", options=(
+                ("", f"the procedure's: {own.source}"), ("own", "another limit, with its source"))), f"{key}.use"))  # fmt: skip
+        if own.required or self.model.text(f"{key}.use") == "own":
+            number = read_decimal(own.unit)
+            rows += [
+                self.field(Field("", "At least", read=number, keyboard="decimal"), f"{key}.lower") | {"unit": own.unit},
+                self.field(Field("", "At most", read=number, keyboard="decimal"), f"{key}.upper") | {"unit": own.unit},
+                self.field(
+                    Field("", "Source of the limit", needed=True, hint="document, edition, page"), f"{key}.source"
+                ),
+            ]
+        return rows
+
+
+def _capable(found: LimitCapability, titles: Mapping[str, str]) -> str:
+    by = " and ".join(titles.get(name, name) for name in found.by)
+    low, high = (f"{side:.3g}" for side in found.undecided_zone)
+    unit = "" if found.unit == "1" else f" {found.unit}"
+    if not found.capable:
+        return (
+            f"Before the first reading: {found.title}, by “{by}”: these instruments are too coarse for this limit. "
+            f"The tolerance would have to be {found.narrowest_tolerance:.2g}{unit} wide or more."
+        )
+    return (
+        f"Before the first reading: {found.title}, by “{by}”: these instruments can judge this limit. "
+        f"Only values between {low}{unit} and {high}{unit} would stay conditional."
+    )
+
+
+def _assumed(spec: GivenSpec) -> str:
+    if spec.half_width:
+        return f"left blank: ± {spec.half_width} {spec.unit}, assumed by the procedure"
+    return "left blank: taken as exact; type the half-width if you know it"
