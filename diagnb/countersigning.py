@@ -127,7 +127,8 @@ def _page(key: Any, *, moment: datetime, meaning: str, strokes: Strokes, languag
     from diagnb.report.wording import load_wording
 
     role = getattr(key, "role", "")
-    lines = (key.name, role, load_wording(language).moment(moment), meaning)
+    wording = load_wording(language)
+    lines = (key.name, role, wording.moment(moment), f"{wording.say('label.meaning')}: {meaning}")
     return countersignature_page(lines=tuple(line for line in lines if line), strokes=strokes)
 
 

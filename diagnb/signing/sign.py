@@ -249,6 +249,7 @@ def pyhanko_signer(key: Signer) -> Any:
 
 def _stamp_style(appearance: bytes | None) -> Any:
     from pyhanko.pdf_utils.content import ImportedPdfPage
+    from pyhanko.pdf_utils.layout import AxisAlignment, Margins, SimpleBoxLayoutRule
     from pyhanko.stamp import NoOpStampStyle, StaticStampStyle
 
     if appearance is None:
@@ -265,4 +266,5 @@ def _stamp_style(appearance: bytes | None) -> Any:
                 return bytes(super().render())
 
     page = DrawnPage("")  # type: ignore[no-untyped-call]
-    return StaticStampStyle(background=page, border_width=0, background_opacity=1.0)
+    whole_box = SimpleBoxLayoutRule(AxisAlignment.ALIGN_MID, AxisAlignment.ALIGN_MID, margins=Margins(0, 0, 0, 0))
+    return StaticStampStyle(background=page, background_layout=whole_box, border_width=0, background_opacity=1.0)

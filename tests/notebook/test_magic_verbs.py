@@ -180,3 +180,9 @@ def test_a_verification_says_the_same_in_four_formats(shell):
         for word in ("R. Example", "every number and every verdict", "unchanged"):
             assert word in data[mime], (mime, word)
     assert len(re.findall("yes", data["text/html"])) == 5
+
+
+def test_the_readme_names_every_verb_and_every_setting():
+    text = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    for name in (*VERBS, "technician", "folder", "keys", "trust", "locale", "paper"):
+        assert f"`{name}`" in text, name
