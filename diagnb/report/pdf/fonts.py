@@ -10,6 +10,8 @@ from typing import Any
 
 from reportlab.pdfbase.ttfonts import TTFont
 
+from diagnb.report.pdf.direction import as_drawn, joined, runs_to_the_left, unmarked
+
 FOLDER = Path(__file__).resolve().parent.parent / "fonts"
 REGULAR, BOLD, MONO = "regular", "bold", "mono"
 _FILES = {REGULAR: "DejaVuSans.ttf", BOLD: "DejaVuSans-Bold.ttf", MONO: "DejaVuSansMono.ttf"}
@@ -71,13 +73,19 @@ class UnusualCharacter(Exception):
     """Neither ASCII nor one of :data:`USUAL`."""
 
 
+class _Widths(dict[str, float]):
+    """Character → width in thousandths of the size; one object for each face."""
+
+    __hash__ = object.__hash__  # type: ignore[assignment]
+
+
 @dataclass(frozen=True, eq=False)
 class Typeface:
     """One face: `font` draws it, `legible` makes any text drawable, `width` measures in points."""
 
     name: str
     font: Any
-    _widths: dict[str, float]
+    _widths: _Widths
     _legible: _Legible
     _codes: _Codes
 
@@ -93,6 +101,10 @@ class Typeface:
         """Width of one character in thousandths of the size."""
         return self._widths[character]
 
+    def as_drawn(self, line: str) -> str:
+        """Legible `line` in the order and the forms in which it stands on the page, from left to right."""
+        return as_drawn(line, self._widths) if runs_to_the_left(line) else unmarked(line)
+
     def open_in(self, document: Any) -> str:
         """Make the face one of the document's, its usual characters first; the name of its first subset."""
         if document not in self.font.state:
@@ -103,7 +115,8 @@ class Typeface:
 @lru_cache(maxsize=32768)
 def _thousandths(face: Typeface, text: str) -> float:
     widths = face._widths
-    return sum([widths[c] for c in text])
+    shown = joined(text, widths) if runs_to_the_left(text) else text
+    return sum([widths[c] for c in shown])
 
 
 @lru_cache(maxsize=32768)
@@ -138,7 +151,7 @@ def _load(name: str) -> Typeface:
     face = font.face
     _mend_advances(face)
     known = frozenset(face.charToGlyph)
-    widths = {chr(code): float(face.charWidths.get(code, face.defaultWidth)) for code in known}
+    widths = _Widths({chr(code): float(face.charWidths.get(code, face.defaultWidth)) for code in known})
     # drawing the same characters gives the same subset; a face draws from one thread at a time
     made = lru_cache(maxsize=24)(_subset_maker(face.makeSubset))
     face.makeSubset = lambda subset: made(tuple(subset))

@@ -21,7 +21,8 @@ from diagnb.report.blocks import (
 )
 from diagnb.report.pdf import style
 from diagnb.report.pdf.codes import qr_runs
-from diagnb.report.pdf.fonts import typeface
+from diagnb.report.pdf.direction import RIGHT
+from diagnb.report.pdf.fonts import Typeface, typeface
 from diagnb.report.pdf.lines import wrap
 from diagnb.report.pdf.strips import Field, Glyphs, Image, Mark, Matrix, Picture, Strip, Stroke
 from diagnb.report.pdf.style import ASCENT, Style
@@ -118,12 +119,17 @@ def text_strips(text: str, chosen: Style, element: Element, left: float, width: 
     return [
         Strip(
             chosen.leading,
-            (Glyphs(element, left, base, line, face, chosen.size, chosen.grey),),
+            (Glyphs(element, left + _slack(line, face, chosen, width), base, line, face, chosen.size, chosen.grey),),
             chosen.space if index == 0 else 0.0,
             keep=last > 0 and index in (0, last - 1) and index != last,
         )
         for index, line in enumerate(lines)
     ]
+
+
+def _slack(line: str, face: Typeface, chosen: Style, width: float) -> float:
+    """How far a line is moved: one of a right-to-left paragraph ends at the right edge."""
+    return max(0.0, width - face.width(line, chosen.size)) if line.startswith(RIGHT) else 0.0
 
 
 def _bound(strips: list[Strip]) -> list[Strip]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from diagnb.report.pdf.direction import mark_of
 from diagnb.report.pdf.fonts import Typeface
 
 _BREAK_AFTER = frozenset(" /\\-_:;,.=&?|@+)]")
@@ -16,6 +17,7 @@ def wrap(text: str, face: Typeface, size: float, width: float) -> tuple[str, ...
     """Lines of legible text no wider than `width` points; at least one. Line breaks in `text` are kept.
 
     A word wider than the line is cut, at punctuation when some stands in the last third. Linear in the text.
+    Lines are in reading order; those of a paragraph with right-to-left writing begin with the mark of its direction.
     """
     return (_remembered if len(text) <= _MOST_REMEMBERED else _wrap)(text, face, size, width)
 
@@ -27,6 +29,8 @@ def _wrap(text: str, face: Typeface, size: float, width: float) -> tuple[str, ..
     for part in text.splitlines() or [""]:
         held: list[str] = []
         used = 0.0
+        mark = mark_of(part)
+        first = len(lines)
         # only breakable blanks part words: a no-break space stays inside its word
         for raw in part.replace("\t", " ").split(" "):
             word = face.legible(raw)
@@ -46,6 +50,8 @@ def _wrap(text: str, face: Typeface, size: float, width: float) -> tuple[str, ..
                 wide = face.width(word, 1000)
             held, used = [word], wide
         lines.append(" ".join(held))
+        if mark:
+            lines[first:] = [mark + line for line in lines[first:]]
     return tuple(lines)
 
 

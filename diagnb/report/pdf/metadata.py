@@ -27,12 +27,14 @@ def made_with() -> str:
     import reportlab
     import segno
 
+    from diagnb.report.pdf.direction import versions
     from diagnb.report.pdf.fonts import font_versions
     from diagnb.version import VERSION
 
     return (
         f"diagnb {VERSION}, drawing {drawing_digest()}; reportlab {reportlab.Version}; Pillow {PIL.__version__}; "
-        f"segno {segno.__version__}; zlib {zlib.ZLIB_RUNTIME_VERSION}; DejaVu {font_versions()}"
+        f"segno {segno.__version__}; zlib {zlib.ZLIB_RUNTIME_VERSION}; DejaVu {font_versions()}; "
+        f"{versions()}"
     )
 
 

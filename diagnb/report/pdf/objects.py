@@ -11,6 +11,7 @@ from typing import Any
 
 from reportlab.pdfbase import pdfdoc
 
+from diagnb.report.pdf.direction import letters_on_page
 from diagnb.report.pdf.fonts import FACE_LOCK
 
 _ZLIB = pdfdoc.PDFZCompress
@@ -37,6 +38,23 @@ _deflated = lru_cache(maxsize=48)(zlib.compress)
 _PACKED = _Packed()
 
 
+_MAPPED = re.compile(r"<([0-9A-F]{2})> <([0-9A-F]{4,6})>")
+_BLOCK = re.compile(r"\d+ beginbfchar\n.*endbfchar", re.DOTALL)
+_MOST_MAPPED = 100
+
+
+@lru_cache(maxsize=48)
+def _with_letters(table: str) -> str:
+    """A ToUnicode table whose joined Arabic forms read as their letters; in UTF-16, 100 lines a block as the format asks."""
+    lines = [
+        f"<{code}> <{letters_on_page(chr(int(character, 16))).encode('utf-16-be').hex().upper()}>"
+        for code, character in _MAPPED.findall(table)
+    ]
+    blocks = [lines[first : first + _MOST_MAPPED] for first in range(0, len(lines), _MOST_MAPPED)]
+    written = "\n".join("\n".join((f"{len(block)} beginbfchar", *block, "endbfchar")) for block in blocks)
+    return _BLOCK.sub(lambda _: written, table)
+
+
 class Stream(pdfdoc.PDFStream):  # type: ignore[misc]
     """A stream with an end of line before `endstream`, which ISO 19005-3, 6.1.7.1 demands."""
 
@@ -61,6 +79,8 @@ class Document(pdfdoc.PDFDocument):  # type: ignore[misc]
         if type(obj) is pdfdoc.PDFStream:
             obj.__class__ = Stream
             obj.filters = [_PACKED]
+            if name is not None and name.startswith("toUnicodeCMap:"):
+                obj.content = _with_letters(obj.content)
         return super().Reference(obj, name)
 
     def add(self, obj: Any) -> int:

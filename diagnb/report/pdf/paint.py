@@ -111,6 +111,8 @@ def _draw(sheet: _Sheet, mark: Mark, top: float, document: Document, done: Paint
     pen = sheet.pen
     if isinstance(mark, Glyphs):
         sheet.under(mark.element if mark.element is not None else _DECORATION)
+        if mark.element is not None:
+            mark.element.said.append(mark.text)
         pen.glyphs(mark.x, top + mark.y, mark.text, mark.face, mark.size, mark.grey)
     elif isinstance(mark, Stroke):
         sheet.under(_DECORATION)

@@ -62,7 +62,7 @@ class Pen:
             self.code.append(b"%s%s %s Tf (%s) Tj ET" % (start.encode(), name.encode(), number(size).encode(), codes))
             return
         out = [start.encode()]
-        for subset, piece in face.font.splitString(text, self._document):
+        for subset, piece in face.font.splitString(face.as_drawn(text), self._document):
             name = face.font.getSubsetInternalName(subset, self._document)
             out.append(f"{name} {number(size)} Tf (".encode() + escaped(piece) + b") Tj ")
         out.append(b"ET")

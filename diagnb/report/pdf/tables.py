@@ -6,6 +6,7 @@ from typing import TypeAlias
 
 from diagnb.report.blocks import Align, Cell, CellLike, KeyValues, Table
 from diagnb.report.pdf import style
+from diagnb.report.pdf.direction import RIGHT
 from diagnb.report.pdf.fonts import typeface
 from diagnb.report.pdf.lines import wrap
 from diagnb.report.pdf.strips import Glyphs, Mark, Strip, Stroke
@@ -99,9 +100,9 @@ def _row(
                 face = typeface(chosen.face)
                 base = top + chosen.size * ASCENT + (leading - chosen.size) / 2 + index * leading
                 start = x + PAD_X
-                if side != "left":
+                if side != "left" or line.startswith(RIGHT):
                     slack = wide - 2 * PAD_X - face.width(line, chosen.size)
-                    start += slack if side == "right" else slack / 2
+                    start += slack / 2 if side == "centre" else slack
                 marks.append(Glyphs(element, start, base, line, face, chosen.size, chosen.grey))
         if final:
             marks.append(Stroke(left, height, left + width, height, *rule))

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from diagnb.report.pdf.direction import runs_to_the_left, unmarked
 from diagnb.report.pdf.objects import Document, Raw, reference, text_string
 
 
 @dataclass(eq=False, slots=True)
 class Element:
-    """One node of the tree. `kids` holds elements, marked content (page, mcid) and widgets (page, object)."""
+    """One node of the tree. `kids` holds elements, marked content (page, mcid) and widgets (page, object).
+
+    `said` are its lines in reading order, as drawn so far.
+    """
 
     tag: str
     parent: Element | None = None
@@ -19,6 +23,7 @@ class Element:
     kids: list[Element] = field(default_factory=list)
     marked: list[tuple[int, int]] = field(default_factory=list)
     widgets: list[tuple[int, int]] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
 
     def child(self, tag: str, *, scope: str = "", alt: str = "") -> Element:
         element = Element(tag, self, scope, alt)
@@ -63,6 +68,9 @@ def _element(element: Element, above: int, numbers: dict[int, int], pages: list[
     parts = [b"<</Type /StructElem /S /%s /P %s" % (element.tag.encode(), reference(above))]
     if element.alt:
         parts.append(b"/Alt " + text_string(element.alt))
+    if any(map(runs_to_the_left, element.said)):
+        # glyphs stand from left to right on the page; this is the order in which they are read
+        parts.append(b"/ActualText " + text_string(" ".join(map(unmarked, element.said))))
     if element.scope:
         parts.append(b"/A <</O /Table /Scope /%s>>" % element.scope.encode())
     if element.box is not None:
