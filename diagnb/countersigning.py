@@ -66,7 +66,7 @@ def countersign_report(
         )
     signed = countersign(
         pdf, key=key, field=field, reason=meaning, moment=moment,
-        appearance=_page(key, moment=moment, meaning=meaning, strokes=strokes, language=language),
+        appearance=reviewers_field(key, moment=moment, meaning=meaning, strokes=strokes, language=language),
     )  # fmt: skip
     after = verify_report(signed, trust=trust, moment=moment, expected=(TECHNICIAN, field))
     require_trusted_key(after, key, field)
@@ -122,7 +122,8 @@ def _insider(name: str, what: str) -> SigningFault:
     return SigningFault(Fault(name, what, "let a second person review and countersign it"))
 
 
-def _page(key: Any, *, moment: datetime, meaning: str, strokes: Strokes, language: str) -> bytes:
+def reviewers_field(key: Any, *, moment: datetime, meaning: str, strokes: Strokes = (), language: str = "en") -> bytes:
+    """What the field of a countersignature shows, as a PDF of one page: name, role, time, meaning, a drawn signature."""
     from diagnb.report.pdf.countersignature import countersignature_page
     from diagnb.report.wording import load_wording
 

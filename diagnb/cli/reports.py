@@ -70,15 +70,18 @@ def refuse_own_report(pdf: bytes, key: Any) -> None:
 
 def run_countersign(options: argparse.Namespace) -> int:
     """Sign a reviewer's field in place."""
+    from diagnb.countersigning import reviewers_field
     from diagnb.signing import countersign, signature_fields
 
     pdf = options.report.read_bytes()
     field = free_field(signature_fields(pdf), options.field)
     with signer(options, needed=True) as key:
         refuse_own_report(pdf, key)
+        moment = now()
         signed = countersign(
-            pdf, key=key, field=field, reason=options.meaning, moment=now(), timestamp_url=options.timestamp_url
-        )
+            pdf, key=key, field=field, reason=options.meaning, moment=moment, timestamp_url=options.timestamp_url,
+            appearance=reviewers_field(key, moment=moment, meaning=options.meaning),
+        )  # fmt: skip
     write_new(options.report, signed)
     book = book_for(options, key, options.report)
     if book is not None:
