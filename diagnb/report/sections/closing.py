@@ -94,11 +94,15 @@ def signatures(matter: Matter) -> list[Block]:
 
 
 def _place(matter: Matter, number: int) -> SignatureField:
-    """An empty place for a countersignature: Reviewer, Reviewer2, …"""
-    label, name = matter.wording.say("text.reviewer"), REVIEWER
+    """A place for a countersignature: Reviewer, Reviewer2, … What it says stays true when it is signed later."""
+    wording = matter.wording
+    label, name = wording.say("text.reviewer"), REVIEWER
     if number > 1:
         label, name = f"{label} {number}", f"{name}{number}"
-    return SignatureField(name, label, (), (), matter.wording.say("text.countersignature-note"))
+    when = wording.say("text.not-reviewed-when", moment=wording.moment(matter.options.moment))
+    return SignatureField(
+        name, label, (wording.say("text.not-reviewed"), when), (), wording.say("text.countersignature-note")
+    )
 
 
 def technician(matter: Matter) -> Person | None:
