@@ -10,6 +10,7 @@ from diagnb.evaluation.evaluate import SEED, TRIALS
 from diagnb.quantities.rounding import significant
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
 from diagnb.report.sections.matter import NB, Matter, Scale, givens_assumed, scale_of
+from diagnb.report.sections.sources import assumption_in_words, source_in_words
 
 _LEAST_SHARE = 0.005
 
@@ -93,10 +94,10 @@ def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLi
         rows.append(
             (
                 Cell("" if rows else title, strong=True),
-                row.source,
+                source_in_words(wording, row.source),
                 f"{matter.number(scale.of(abs(float(row.contribution))), 2)}{unit}",
                 _share(matter, float(row.share)),
-                row.assumption,
+                assumption_in_words(wording, row.assumption),
             )
         )
     rest = result.budget[len(large) :]
@@ -182,7 +183,10 @@ def advice_sentence(matter: Matter, item: Advice, scale: Scale) -> str:
             values[name] = matter.number(value, 2)
     for name, word in item.words.items():
         verdict = f"verdict.{word.replace(' ', '-')}"
-        values[name] = wording.say(verdict) if name == "then" and wording.has(verdict) else word
+        if name == "source":
+            values[name] = source_in_words(wording, word)
+        else:
+            values[name] = wording.say(verdict) if name == "then" and wording.has(verdict) else word
     try:
         return wording.say(key, **values)
     except KeyError:
