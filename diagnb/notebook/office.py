@@ -7,7 +7,7 @@ import os
 import re
 import secrets
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -76,11 +76,18 @@ class ShopOffice:
         return path
 
     def issue(
-        self, *, record: Record, evaluation: Evaluation, key_file: Path, passphrase: bytes, strokes: Strokes
+        self,
+        *,
+        record: Record,
+        evaluation: Evaluation,
+        key_file: Path,
+        passphrase: bytes,
+        strokes: Strokes,
+        photos: Mapping[str, bytes],
     ) -> Issued:
         """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
         from diagnb.issuing import issue_report
-        from diagnb.report import render_report
+        from diagnb.report import prepare_photos, render_report
         from diagnb.signing import load_key
 
         path = self.reports / f"{record.id}-r{record.revision}.pdf"
@@ -91,12 +98,13 @@ class ShopOffice:
         if _folded(key.name) != _folded(signer):
             raise fault("key", f"belongs to {key.name}, but the technician is {signer}", "choose the right key")
         moment = self.clock().replace(microsecond=0)
+        pictures = prepare_photos(record, photos)
         drawn = tuple(tuple((float(x), float(y)) for x, y in stroke) for stroke in strokes)
 
         def render(*, log_head: str, salt: str) -> bytes:
             return render_report(
                 record, evaluation, moment=moment, language=self.language, paper=self.paper, technician="technician",
-                strokes=drawn, log_head=log_head, salt=salt,
+                strokes=drawn, log_head=log_head, salt=salt, photos=pictures,
             )  # fmt: skip
 
         issue_report(

@@ -6,9 +6,11 @@ import base64
 
 from diagnb.conformity import Advice
 from diagnb.evaluation import Result, TestResult
-from diagnb.quantities import significant, value_with_uncertainty
+from diagnb.forms.attached import TraceView
+from diagnb.quantities import significant, unit, value_with_uncertainty
 from diagnb.report.charts import Picture, interval_picture, significant_short
 from diagnb.report.profile import failing_sentence, voltage_profile
+from diagnb.report.traces import trace_picture
 from diagnb.report.wording import MARKS, Wording, load_wording
 
 
@@ -86,6 +88,20 @@ class ReportPresenter:
     def profile_sentence(self, test: TestResult) -> str:
         """Which span of a path test exceeds its limit most, by how much and how probably; or that none does."""
         return failing_sentence(test, self.wording)
+
+    def trace_picture(self, view: TraceView) -> str:
+        """The course of a trace with the points that its feature rests on, as inline SVG."""
+        column = view.trace.column(view.column)
+        scale = unit(column.unit)
+        feature = view.feature
+        threshold = feature.parameters.get("threshold") if feature else None
+        picture = trace_picture(
+            time=view.trace.time.tolist(), values=scale.from_si(column.values).tolist(), unit=column.unit, label=column.name,
+            points=[(t, float(scale.from_si(x))) for t, x in feature.points] if feature else [],
+            window=view.window or (feature.window if feature else None), language=self.language,
+            threshold=float(scale.from_si(float(threshold))) if threshold else None,
+        )  # fmt: skip
+        return picture.svg(ink="#000000", paper="#ffffff")
 
     def drawing(self, result: Result) -> Picture | None:
         """The interval picture, or None when there is nothing to draw."""

@@ -81,7 +81,7 @@ class Examined:
         """Why this report is not to be countersigned, as a sentence; blank when it may be."""
         if not self.found.trustworthy:
             return "This report can't be countersigned, because it does not prove itself. The reasons stand above."
-        return "" if self.place else "This report can't be countersigned: no place is left for a signature."
+        return "" if self.place else "Every place for a signature is taken, so nothing is left to countersign."
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,7 +82,7 @@ def test_a_report_is_opened_read_countersigned_and_verified(lab):
     page.wait_for_function("() => document.querySelector('.dn-answers').textContent.includes('M. Sample (reviewer)')")
     assert page.locator(".dn-live").get_attribute("aria-live") == "polite"
     assert page.get_by_label("Passphrase of the key").input_value() == ""
-    assert page.locator("text=no place is left for a signature").is_visible()
+    assert page.locator("text=Every place for a signature is taken").is_visible()
 
     cells = page.locator(".jp-Cell").count()
     page.wait_for_timeout(1000)
@@ -186,6 +186,22 @@ def test_two_columns_when_wide_one_on_a_tablet_large_targets_and_no_key_reaches_
     page.keyboard.press("Tab")
     page.keyboard.press("Tab")
     assert page.evaluate("() => document.activeElement.textContent") == "Next page"
+    page.get_by_label("Key of the reviewer").focus()
+    visited = []
+    for _ in range(5):
+        page.keyboard.press("Tab")
+        visited.append(
+            page.evaluate(
+                "() => { const n = document.activeElement; return n.labels?.[0]?.textContent || n.textContent; }"
+            )
+        )
+    assert visited == [
+        "Or a key file elsewhere",
+        "Passphrase of the key",
+        "My signature means",
+        "Or type your name",
+        "Countersign",
+    ]
 
 
 def test_a_saved_notebook_reopened_untrusted_still_shows_table_and_picture(lab):

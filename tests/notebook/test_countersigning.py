@@ -79,7 +79,7 @@ def test_a_good_report_is_shown_countersigned_and_shown_again(place):
     made = place.folder / "claim 0117-countersigned.pdf"
     assert view.examined.path == made
     assert "M. Sample (reviewer)" in view.answers.value
-    assert view.refusal.value.count("no place is left")
+    assert view.refusal.value.count("Every place for a signature is taken")
     found = verify_report(
         made, trust=load_trust(place.folder / "keys" / "trust.json"), expected=("Technician", "Reviewer")
     )

@@ -75,6 +75,6 @@
   window._JUPYTERLAB = window._JUPYTERLAB || {};
   window._JUPYTERLAB.diagnb = {
     init: (offered) => { scope = offered; },
-    get: async () => { const made = await plugin(); return () => ({ default: made }); },
+    get: async () => { const made = await plugin(); return () => ({ __esModule: true, default: made }); },
   };
 })();
