@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from diagnb.cli.recurring import add_report
 from diagnb.errors import Fault, fault
 
 _NEEDS_VEHICLES = ("life", "recurrence", "trend", "lots", "months", "effect")
@@ -56,6 +57,7 @@ def add_commands(commands: Any) -> None:
                 "--by", default="component", choices=("component", "point", "lot", "site", "technician", "instrument")
             )
         parser.set_defaults(run=run)
+    add_report(actions)
     made = actions.add_parser("invent", help="write an invented fleet with known truth, to try the others on")
     made.add_argument("--out", type=Path, required=True, metavar="DIR")
     made.add_argument("--seed", type=int, default=1)

@@ -98,10 +98,32 @@ def read_table(path: Path) -> dict[str, Any]:
     :class:`~diagnb.errors.MissingPackage` where Parquet can't be read.
     """
     if path.suffix.lower() == ".parquet" or path.is_dir():
-        return _parquet(path)
+        return _parquet(path, str(path))
     if path.suffix.lower() != ".csv":
         raise fault(str(path), "is neither .csv nor .parquet")
     return columns_of_csv(path.read_bytes(), str(path))
+
+
+def read_table_bytes(data: bytes, name: str) -> dict[str, Any]:
+    """As :func:`read_table`, from the bytes of a file of that name."""
+    if name.lower().endswith(".parquet"):
+        return _parquet(io.BytesIO(data), name)
+    if not name.lower().endswith(".csv"):
+        raise fault(name, "is neither .csv nor .parquet")
+    return columns_of_csv(data, name)
+
+
+def table_file(path: Path) -> tuple[str, bytes]:
+    """Name and bytes of one table, to be carried along; a folder of Parquet files becomes one file."""
+    if not path.is_dir():
+        return path.name, path.read_bytes()
+    try:
+        from pyarrow import parquet
+    except ImportError as error:
+        raise MissingPackage(Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")) from error
+    stream = io.BytesIO()
+    parquet.write_table(_whole(path), stream, compression="zstd")
+    return f"{path.resolve().name}.parquet", stream.getvalue()
 
 
 def columns_of_csv(data: bytes, where: str) -> dict[str, list[str]]:
@@ -130,17 +152,29 @@ def columns_of_csv(data: bytes, where: str) -> dict[str, list[str]]:
     return {name: list(cells) for name, cells in zip(names, zip(*lines[1:], strict=True), strict=True)}
 
 
-def _parquet(path: Path) -> dict[str, Any]:
+def _parquet(source: Any, where: str) -> dict[str, Any]:
     try:
         import pyarrow as arrow
-        import pyarrow.parquet as parquet
     except ImportError as error:
         raise MissingPackage(Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")) from error
     try:
-        table = parquet.read_table(path)
+        table = _whole(source)
     except (arrow.ArrowException, OSError) as error:
-        raise fault(str(path), f"is not a Parquet file: {str(error).splitlines()[0]}") from error
+        raise fault(where, f"is not a Parquet file: {str(error).splitlines()[0]}") from error
     return {name: _from_arrow(arrow, table.column(name)) for name in table.column_names}
+
+
+def _whole(source: Any) -> Any:
+    """One table of a file, or of every Parquet file in a folder, in the order of their names."""
+    import pyarrow as arrow
+    from pyarrow import parquet
+
+    if not (isinstance(source, Path) and source.is_dir()):
+        return parquet.read_table(source)
+    files = sorted(source.glob("*.parquet"))
+    if not files:
+        raise fault(str(source), "holds no Parquet file", "diagnb archive export --parquet makes some")
+    return arrow.concat_tables([parquet.read_table(path) for path in files]).unify_dictionaries()
 
 
 def _from_arrow(arrow: Any, column: Any) -> Any:

@@ -26,6 +26,13 @@ TEXTS = (
 )  # fmt: skip
 NUMBERS = ("value", "standard_uncertainty", "lower", "upper", "distance_km")
 ALIASES = {"taken_by": "technician", "instruments": "instrument", "at": "date", "odometer_km": "distance_km"}
+UNUSED = (
+    "seq", "vehicle", "claim", "model_year", "system_voltage", "circuit", "circuit_class", "in_service", "engine_hours",
+    "part", "part_serial", "added", "name", "procedure", "procedure_version",
+    "degrees_of_freedom", "coverage_factor", "expanded_uncertainty", "limit_source", "limit_by", "probability", "reason",
+    "method",
+)  # fmt: skip
+"""Columns that an archive's copy has besides; no figure needs them, so nobody is told that they were not read."""
 PHASES = ("as found", "as left", "")
 
 SET_ASIDE: dict[str, tuple[str, str]] = {
@@ -44,10 +51,12 @@ SET_ASIDE: dict[str, tuple[str, str]] = {
     "two VINs": ("one vehicle carries two VINs", "say which is right"),
     "two vehicles": ("one VIN stands for two vehicles", "use one name for the vehicle"),
     "superseded": ("a later revision of the record is here", ""),
+    "void": ("the record was declared void and asserts nothing", ""),
+    "demonstration": ("the record was invented for demonstration, and others here were not", ""),
     "duplicate row": ("the same result of the same record stands twice", ""),
     "duplicate visit": ("another record holds the same result of the same vehicle and day", "keep one of the records"),
 }
-"""Why a row is not used: code → what was found, and the repair. The last three cases are counted, not mistakes alone."""
+"""Why a row is not used: code → what was found, and the repair. The last cases, from superseded on, are no mistakes alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +172,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
     if "asset" not in given and "vin" in given:
         given["asset"] = given["vin"]
     n = _length(given)
-    known = {*TEXTS, *NUMBERS, "date", "revision"}
+    known = {*TEXTS, *NUMBERS, *UNUSED, "date", "revision", "status", "demonstration"}
     faults = [Fault(f"column {name}", "is not known and was not read") for name in given if name not in known]
     texts = {name: Labels.of(given[name] if name in given else [""] * n) for name in TEXTS}
     aside = _Aside(n)
@@ -190,6 +199,14 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
     _to_si(texts, read, aside)
     _vehicles(texts, aside)
     _latest(texts, revision, aside)
+    if "status" in given:
+        aside.put("void", Labels.of(given["status"]).marked({"void"}), "status")
+    if "demonstration" in given:
+        invented, bad = numbers(given["demonstration"])
+        aside.put("number", bad, "demonstration")
+        invented = invented == 1
+        if not invented[aside.free].all():
+            aside.put("demonstration", invented, "demonstration")
     _duplicates(texts, day, read["value"], aside)
     if "component" not in given:
         texts["component"] = texts["point"]

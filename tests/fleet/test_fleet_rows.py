@@ -94,15 +94,24 @@ def test_units_are_brought_together() -> None:
     assert with_offset.standard_uncertainty == pytest.approx([1.0])
 
 
+def test_void_records_and_demonstrations_among_real_ones_count_nowhere() -> None:
+    columns: dict[str, Any] = table({}, {}, {})
+    columns |= {"status": ["", "void", ""], "demonstration": [0, 0, 1]}
+    rows = read_rows(columns)
+    assert {k: v.tolist() for k, v in rows.set_aside.items()} == {"void": [2], "demonstration": [3]}
+    assert rows.row.tolist() == [1]
+    assert len(read_rows(columns | {"demonstration": [1, 1, 1]})) == 2
+
+
 def test_columns_of_the_archive_are_understood() -> None:
     rows = read_rows(
         {"record": ["a"], "revision": [1], "vin": ["V"], "circuit": ["pump"], "name": ["drop"], "at": ["2026-01-02"],
-         "taken_by": ["T"], "instruments": ["M"], "odometer_km": [12.5], "claim": ["C"]}
+         "taken_by": ["T"], "instruments": ["M"], "odometer_km": [12.5], "claim": ["C"], "colour": ["red"]}
     )  # fmt: skip
     assert rows.point.texts() == ["pump: drop"]
     assert rows.asset.texts() == ["V"]
     assert (rows.technician.texts(), rows.instrument.texts(), rows.distance_km[0]) == (["T"], ["M"], 12.5)
-    assert [f.where for f in rows.faults] == ["column claim"]
+    assert [f.where for f in rows.faults] == ["column colour"]
     assert np.isnan(rows.value[0])
 
 

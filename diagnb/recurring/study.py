@@ -1,0 +1,308 @@
+"""One question about a recurring failure, answered from two tables: a pure function from their bytes to a study.
+
+Whoever has the same two files gets the same study; so a report that carries them proves its own numbers.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from diagnb.errors import Fault, InputFault, fault
+from diagnb.fleet import (
+    CellSurvey,
+    Chart,
+    Defects,
+    Effect,
+    Figure,
+    MeanCumulative,
+    Pareto,
+    Rows,
+    Survival,
+    Trial,
+    Vehicles,
+    Weibull,
+    by_month,
+    components_by_rate,
+    cusum_chart,
+    distinct_defects,
+    effect_at,
+    first_lives,
+    fleet_rate,
+    histories,
+    kaplan_meier,
+    laplace,
+    lots_survey,
+    mean_cumulative_function,
+    mil_hdbk_189,
+    rate_chart,
+    read_rows,
+    read_vehicles,
+    reverse_arrangements,
+    to_plain,
+    watches,
+    weibull,
+)
+from diagnb.fleet.columns import read_table_bytes
+
+RULES = ("guarded-95", "guarded-U", "simple", "as-stored")
+SCHEMA = "diagnb-study/1"
+_AGES = (12.0, 24.0, 36.0, 48.0)
+_MOST_TEXT = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked, and under which choices. Raises :class:`~diagnb.errors.InputFault` for choices that are none.
+
+    ``text`` is the engineer's own sentence; ``component`` the one that is asked about, "" for all together; ``rule``
+    the decision rule that all history is judged under; ``change`` a day ("2026-03-31") after which something is
+    different, ``settling_months`` how long after it nothing is counted; ``baseline_months`` how many first months say
+    what is usual (None: all).
+    """
+
+    text: str
+    component: str = ""
+    rule: str = "guarded-95"
+    change: str = ""
+    settling_months: float = 3.0
+    baseline_months: int | None = None
+
+    def __post_init__(self) -> None:
+        faults = []
+        if not self.text.strip() or len(self.text) > _MOST_TEXT:
+            faults.append(Fault("question", f"needs 1 to {_MOST_TEXT} characters", "one sentence says what is asked"))
+        if self.rule not in RULES:
+            faults.append(Fault("rule", f"{self.rule!r} is unknown", f"one of {', '.join(RULES)}"))
+        if self.change:
+            try:
+                np.datetime64(self.change, "D")
+            except ValueError:
+                faults.append(Fault("change", f"{self.change!r} is not a day", "write it as 2026-03-31"))
+        if not (self.settling_months >= 0 and math.isfinite(self.settling_months)):
+            faults.append(Fault("settling_months", f"{self.settling_months} is no number of months"))
+        if self.baseline_months is not None and self.baseline_months < 1:
+            faults.append(Fault("baseline_months", f"{self.baseline_months} is no number of months"))
+        if faults:
+            raise InputFault(faults)
+
+
+@dataclass(frozen=True)
+class Source:
+    """One table as it was handed in: a file name that ends in .csv or .parquet, and its bytes."""
+
+    name: str
+    data: bytes
+
+    @property
+    def sha256(self) -> str:
+        """Digest of the bytes."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+@dataclass(frozen=True)
+class Study:
+    """The answer: what was counted, every figure with its interval or its refusal. Made by :func:`answer` only."""
+
+    question: Question
+    results: Source
+    vehicles: Source
+    rows_in: int
+    rows_used: int
+    set_aside: Mapping[str, int]
+    faults: tuple[Fault, ...]
+    first_day: str
+    last_day: str
+    vehicles_used: int
+    exposure_months: float
+    failing_results: int
+    defects: int
+    repeats: int
+    undecided: int
+    cautions: tuple[str, ...]
+    rate: Figure
+    pareto: Pareto
+    recurrence: MeanCumulative
+    recurrence_at: tuple[Figure, ...]
+    survival: Survival
+    life: Weibull
+    trials: tuple[Trial, ...]
+    months: Chart
+    cusum: Chart
+    lots: CellSurvey
+    effect: Effect | None
+
+    @property
+    def figures(self) -> tuple[Figure, ...]:
+        """Every figure of the study, in the order of the report."""
+        own = [self.rate, *self.recurrence_at, self.survival.age_at(0.5), self.life.shape, self.life.age_at(0.1)]
+        if self.effect is not None:
+            own += [self.effect.before, self.effect.after, self.effect.ratio]
+        return tuple(own)
+
+    @property
+    def refusals(self) -> tuple[tuple[str, str], ...]:
+        """What could not be answered, with the reason."""
+        found = [(f.name, str(f.refusal)) for f in self.figures if f.refusal is not None]
+        found += [(t.name, str(t.refusal)) for t in self.trials if t.refusal is not None]
+        found += [(c.name, str(c.refusal)) for c in (self.months, self.cusum) if c.refusal is not None]
+        if self.effect is not None and self.effect.trial.refusal is not None:
+            found.append((self.effect.trial.name, str(self.effect.trial.refusal)))
+        return tuple(dict.fromkeys(found))
+
+    def to_plain(self) -> dict[str, Any]:
+        """As JSON: question, digests of the two tables, what was counted, and every figure."""
+        return {
+            "schema": SCHEMA,
+            "question": to_plain(self.question),
+            "sources": {
+                "results": {"name": self.results.name, "sha256": self.results.sha256},
+                "vehicles": {"name": self.vehicles.name, "sha256": self.vehicles.sha256},
+            },
+            "counted": {
+                name: to_plain(getattr(self, name))
+                for name in (
+                    "rows_in", "rows_used", "set_aside", "first_day", "last_day", "vehicles_used", "exposure_months",
+                    "failing_results", "defects", "repeats", "undecided", "cautions",
+                )
+            },
+            "faults": [str(f) for f in self.faults],
+            "figures": [to_plain(f) for f in self.figures],
+            "pareto": to_plain(self.pareto),
+            "trials": [to_plain(t) for t in self.trials],
+            "charts": [to_plain(self.months), to_plain(self.cusum)],
+            "lots": to_plain(self.lots),
+            "effect": to_plain(self.effect) if self.effect is not None else None,
+        }  # fmt: skip
+
+
+def answer(question: Question, *, results: Source, vehicles: Source) -> Study:
+    """Answer ``question`` from a table of results and a table of the vehicles under watch.
+
+    Both are read through the doors of the fleet room: faults are listed and the rest is used. Raises
+    :class:`~diagnb.errors.InputFault` where a table as a whole can't be read or the component is not in it.
+    """
+    rows = read_rows(read_table_bytes(results.data, results.name))
+    watched = read_vehicles(read_table_bytes(vehicles.data, vehicles.name))
+    if not len(rows) or not len(watched):
+        empty = results.name if not len(rows) else vehicles.name
+        raise InputFault(
+            [fault(empty, "holds no row that can be used").faults[0], *rows.faults[:20], *watched.faults[:20]]
+        )
+    judged = rows if question.rule == "as-stored" else rows.under_one_rule(question.rule)  # type: ignore[arg-type]
+    defects = distinct_defects(judged)
+    if question.component and question.component not in judged.component.names:
+        known = ", ".join(sorted(n for n in judged.component.names if n)[:12])
+        raise fault("component", f"{question.component!r} is not in the results", f"there are {known}")
+    mine = defects.of_component(question.component) if question.component else defects
+    return _answer(question, results, vehicles, rows, judged, watched, defects, mine)
+
+
+def _answer(
+    question: Question, results: Source, vehicles: Source, rows: Rows, judged: Rows, watched: Vehicles, defects: Defects,
+    mine: Defects,
+) -> Study:  # fmt: skip
+    lived, cautions = histories(mine, watched)
+    curve = mean_cumulative_function(lived)
+    lives = first_lives(mine, watched)
+    month = by_month(mine, watched)
+    common: dict[str, Any] = {
+        "counts": month.counts, "exposure": month.exposure, "labels": month.labels, "baseline": question.baseline_months,
+    }  # fmt: skip
+    course = watches(mine, watched, clock="calendar")
+    gaps = month.exposure / np.maximum(month.counts, 0.5)
+    last = float(lived.exit.max())
+    said = [*cautions, *_cautions(mine, watched)]
+    if month.refusal is not None:
+        said.append(f"results were judged under several rules ({', '.join(mine.rules)}): months are not comparable")
+    survey = lots_survey(judged, defects, watched)
+    effect = None
+    if question.change:
+        effect = effect_at(mine, watched, date=question.change, settling_months=question.settling_months)
+    return Study(
+        question, results, vehicles, len(rows) + rows.set_aside_count, len(rows),
+        {code: int(found.size) for code, found in sorted(rows.set_aside.items())},
+        (*rows.faults, *watched.faults), str(rows.date.min()), str(rows.date.max()), len(watched),
+        float(watched.months.sum()), int(mine.records.sum()), len(mine), int(mine.repeat.sum()), mine.undecided,
+        tuple(dict.fromkeys(said)), _named(question, mine, watched), components_by_rate(judged, defects, watched),
+        curve, tuple(curve.at(age) for age in _AGES if age <= last), kaplan_meier(lives), weibull(lives),
+        (laplace(course), mil_hdbk_189(course), reverse_arrangements(gaps)),
+        rate_chart(**common, limits="exact", unit="per vehicle-month"), cusum_chart(**common), survey, effect,
+    )  # fmt: skip
+
+
+def _cautions(defects: Defects, watched: Vehicles) -> list[str]:
+    said = []
+    unknown = int(np.isnat(watched.in_service).sum())
+    if unknown:
+        said.append(f"{unknown} vehicles have no date of service: their ages count from the begin of the watch")
+    begun = int(np.sum(watched.watched_from > watched.in_service))
+    if begun:
+        said.append(
+            f"{begun} of {len(watched)} vehicles were in service before their watch began: what failed earlier is not known"
+        )
+    if len(defects):
+        said.append("a defect is dated by the test that found it, later than it came about")
+    return said
+
+
+def _named(question: Question, mine: Defects, watched: Vehicles) -> Figure:
+    return replace(fleet_rate(mine, watched), name=question.component or "all components")
+
+
+def recompute(study: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[Fault, ...]:
+    """Answer the question of a stored study again from its two tables; every number that differs is a fault.
+
+    ``study`` is what :meth:`Study.to_plain` gave, ``files`` the contents by name. Numbers may differ by 1e-9 of their
+    size, which is what another machine's arithmetic does. Raises nothing for the content: that is the finding.
+    """
+    try:
+        if study["schema"] != SCHEMA:
+            return (
+                Fault(
+                    "study.json", f"is of another kind or version: {study['schema']!r}", "use the version that made it"
+                ),
+            )
+        sources = {}
+        for kind in ("results", "vehicles"):
+            name, digest = study["sources"][kind]["name"], study["sources"][kind]["sha256"]
+            source = Source(name, files[name])
+            if source.sha256 != digest:
+                return (Fault(name, "is not the table that the study was made from"),)
+            sources[kind] = source
+        again = answer(Question(**study["question"]), **sources)
+    except InputFault as error:
+        return error.faults
+    except (KeyError, TypeError, ValueError) as error:
+        return (Fault("study.json", f"can't be answered again: {type(error).__name__} {error}"),)
+    return tuple(_differences(dict(study), again.to_plain(), "study"))
+
+
+def _differences(stored: Any, found: Any, where: str, most: int = 50) -> list[Fault]:
+    if isinstance(stored, dict) and isinstance(found, dict):
+        faults = [Fault(f"{where}.{name}", "stands on one side only") for name in sorted(set(stored) ^ set(found))]
+        for name in sorted(set(stored) & set(found)):
+            faults += _differences(stored[name], found[name], f"{where}.{name}")
+        return faults[:most]
+    if isinstance(stored, list | tuple) and isinstance(found, list | tuple):
+        if len(stored) != len(found):
+            return [Fault(where, f"has {len(stored)} entries, recomputed {len(found)}")]
+        return [
+            f for k, (a, b) in enumerate(zip(stored, found, strict=True)) for f in _differences(a, b, f"{where}[{k}]")
+        ][:most]
+    numbers = all(isinstance(v, int | float) and not isinstance(v, bool) for v in (stored, found))
+    if numbers and math.isclose(stored, found, rel_tol=1e-9, abs_tol=1e-12):
+        return []
+    return (
+        []
+        if type(stored) is type(found) and stored == found
+        else [Fault(where, f"is {stored!r}, recomputed {found!r}")]
+    )
+
+
+__all__ = ["RULES", "SCHEMA", "Question", "Source", "Study", "answer", "recompute"]

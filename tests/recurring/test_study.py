@@ -1,0 +1,175 @@
+"""A question answered from two tables, the report that carries them, and the numbers worked out again from it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import rfc8785
+
+from diagnb.cli import main
+from diagnb.errors import InputFault
+from diagnb.fleet import synthesise, write_csv
+from diagnb.recurring import FIELD, Question, Source, Study, answer, findings, recompute, render_study
+from diagnb.recurring.picture import picture_of
+from diagnb.report.charts import Label, Line, Shape
+from diagnb.signing import (
+    TrustList,
+    certify,
+    create_authority,
+    create_person,
+    embedded_files,
+    trust_entry,
+    verify_signatures,
+)
+
+MOMENT = dt.datetime(2026, 5, 4, 10, 0, tzinfo=dt.UTC)
+ASKED = "Does circuit 03 fail more often in one lot, and did the change of January 2024 help?"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented fleet as two CSV files; one result is spoiled by a formula, one stands twice."""
+    place = tmp_path_factory.mktemp("fleet")
+    made = synthesise(seed=3, vehicles=250, months=36, visit_every=4.0)
+    write_csv(place / "results.csv", made.rows)
+    write_csv(place / "vehicles.csv", made.vehicles)
+    lines = (place / "results.csv").read_text(encoding="utf-8").splitlines()
+    lines[3] = lines[3].replace(re.findall(r"T\d\d", lines[3])[0], "=cmd()")
+    (place / "results.csv").write_text("\n".join([*lines, lines[9]]) + "\n", encoding="utf-8")
+    return place
+
+
+def sources(folder: Path) -> dict[str, Source]:
+    return {k: Source(f"{k}.csv", (folder / f"{k}.csv").read_bytes()) for k in ("results", "vehicles")}
+
+
+@pytest.fixture(scope="module")
+def study(folder: Path) -> Study:
+    return answer(Question(ASKED, "circuit 03", change="2024-01-01", settling_months=6.0), **sources(folder))
+
+
+def test_every_row_is_accounted_for_and_the_true_lot_is_named(study: Study) -> None:
+    assert study.rows_in == study.rows_used + sum(study.set_aside.values())
+    assert study.set_aside == {"duplicate row": 1, "formula": 1}
+    assert len(study.faults) == 2
+    said = " ".join(findings(study))
+    assert "L05" in said
+    assert f"{study.rate.numerator:,.0f} distinct defects" in said
+    assert study.rate.lower < study.rate.value < study.rate.upper  # type: ignore[operator]
+
+
+def test_the_numbers_come_out_again_and_a_changed_one_does_not(study: Study) -> None:
+    plain = json.loads(rfc8785.dumps(study.to_plain()))
+    files = {t.name: t.data for t in (study.results, study.vehicles)}
+    assert recompute(plain, files) == ()
+    plain["figures"][0]["value"] *= 1.001
+    assert [f.where for f in recompute(plain, files)] == ["study.figures[0].value"]
+    assert "is not the table" in recompute(plain, files | {"vehicles.csv": b"asset\nx\n"})[0].what
+    assert recompute({"schema": "other"}, files)[0].where == "study.json"
+    assert recompute({}, {})
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ({"text": " "}, "1 to"), ({"rule": "mine"}, "unknown"), ({"change": "soon"}, "not a day"),
+    ({"settling_months": -1.0}, "no number of months"), ({"baseline_months": 0}, "no number of months"),
+])  # fmt: skip
+def test_a_question_that_is_none_is_refused(words: dict[str, Any], said: str) -> None:
+    with pytest.raises(InputFault, match=said):
+        Question(**{"text": ASKED, **words})
+
+
+def test_a_component_that_is_not_there_and_empty_tables_are_refused(folder: Path) -> None:
+    with pytest.raises(InputFault, match="is not in the results"):
+        answer(Question(ASKED, "circuit 99"), **sources(folder))
+    empty = Source("vehicles.csv", b"asset,watched_from,watched_to\nV1,2024-02-01,2024-01-01\n")
+    with pytest.raises(InputFault, match="holds no row that can be used"):
+        answer(Question(ASKED), results=sources(folder)["results"], vehicles=empty)
+
+
+def test_what_can_not_be_answered_stands_in_the_report_with_its_reason(folder: Path, tmp_path: Path) -> None:
+    own = sources(folder)
+    head, *lines = own["vehicles"].data.decode().splitlines()
+    at = head.split(",").index("in_service")
+    blind = "\n".join(
+        [head, *(",".join("" if k == at else c for k, c in enumerate(line.split(","))) for line in lines)]
+    )
+    found = answer(Question(ASKED, "circuit 16", rule="as-stored"), results=own["results"], vehicles=replace(own["vehicles"], data=blind.encode()))  # fmt: skip
+    refused = dict(found.refusals)
+    assert "entry age is not given" in refused["shape"]
+    text = text_of(render_study(found, moment=MOMENT), tmp_path)
+    assert "Refused: shape" in text
+    assert "entry age is not given" in " ".join(text.split())
+
+
+def text_of(pdf: bytes, tmp_path: Path) -> str:
+    assert shutil.which("pdftotext"), "apt-get install poppler-utils"
+    (tmp_path / "r.pdf").write_bytes(pdf)
+    return subprocess.run(["pdftotext", "-layout", str(tmp_path / "r.pdf"), "-"], capture_output=True, text=True, check=True).stdout  # fmt: skip
+
+
+@pytest.mark.system
+def test_the_report_says_question_data_finding_method_and_caveats(study: Study, tmp_path: Path) -> None:
+    pdf = render_study(study, moment=MOMENT)
+    assert render_study(study, moment=MOMENT) == pdf
+    text = " ".join(text_of(pdf, tmp_path).split())
+    for wanted in (
+        ASKED, "Finding", "Data", "Method", "Caveats and refusals", f"{study.rows_in:,}", f"{study.rows_used:,}",
+        "spreadsheet formula", "Which lot", "ALARM", "Did the change help", f"{study.rate.value:.4g}",
+        study.results.sha256[:40], study.first_day, *findings(study)[:1],
+    ):  # fmt: skip
+        assert wanted in text, wanted
+    assert b"/Subtype/Image" not in pdf.replace(b" ", b"")
+
+
+def test_a_plot_becomes_lines_and_words(study: Study) -> None:
+    from diagnb.fleet import plot_cells, plot_recurrence
+
+    picture = picture_of(plot_recurrence({"circuit 03": study.recurrence}), alt="course")
+    assert "circuit 03" in {e.text for e in picture.elements if isinstance(e, Label)}
+    steps = [e for e in picture.elements if isinstance(e, Line) and e.grey < 0.1]
+    assert len(steps) > study.recurrence.age.size
+    for e in steps:
+        assert min(e.start[0], e.end[0]) >= -1 and max(e.start[0], e.end[0]) <= picture.width + 1
+        assert min(e.start[1], e.end[1]) >= -1 and max(e.start[1], e.end[1]) <= picture.height + 1
+    turned = [e for e in picture.elements if isinstance(e, Shape) and e.fill == 1.0]
+    assert turned, "letters that are turned keep their holes"
+    assert picture_of(plot_cells(study.lots), alt="lots").elements
+
+
+def test_the_signature_holds_and_the_tables_travel_inside(study: Study) -> None:
+    authority = create_authority(name="Shop (invented)", moment=MOMENT)
+    person = create_person(authority, name="E. Example", role="engineer", moment=MOMENT)
+    trust = TrustList((trust_entry(authority.certificate, added=MOMENT, added_by="test"),))
+    pdf = certify(render_study(study, moment=MOMENT), key=person, field=FIELD, reason="I answer for it", moment=MOMENT)
+    inside = embedded_files(pdf)
+    assert set(inside) == {"results.csv", "vehicles.csv", "study.json"}
+    assert recompute(json.loads(inside["study.json"].data), {k: f.data for k, f in inside.items()}) == ()
+    found = verify_signatures(pdf, trust=trust, moment=MOMENT, expected_fields=(FIELD,))
+    assert [(s.signer, s.intact, s.trusted) for s in found.signatures] == [("E. Example", True, True)]
+    assert not found.reasons
+
+
+def test_on_the_command_line_from_tables_to_recomputed_numbers(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    out = tmp_path / "recurring.pdf"
+    words = ["fleet", "report", str(folder / "results.csv"), "--vehicles", str(folder / "vehicles.csv"), "--question", ASKED, "-o", str(out)]  # fmt: skip
+    assert main(words) == 1  # the tables have two faults
+    assert "2 set aside" in capsys.readouterr().out
+    # Nobody has signed: the numbers hold, the report proves nothing about who answers for it.
+    assert main(["fleet", "recompute", str(out)]) == 1
+    said = capsys.readouterr().out
+    assert "every number comes out again" in said
+    assert "signature:" in said
+    assert main(["fleet", "report", str(folder / "results.csv"), "--vehicles", str(folder / "results.csv"), "--question", "x", "-o", str(out)]) == 2  # fmt: skip
+    (tmp_path / "other.pdf").write_bytes(b"%PDF-1.7")
+    assert main(["fleet", "recompute", str(tmp_path / "other.pdf")]) == 2
