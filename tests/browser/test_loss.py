@@ -30,7 +30,7 @@ VISIT = {
     "complaint": "left low beam dim",
     "circuit.name": "left low beam, feed side",
     "circuit.class": "ordinary",
-    "people.technician.name": "Ann Example",
+    "people.technician.name": "Lou Example",
     "conditions.ambient_degc": "21",
     "instruments.m1.meter": "handheld-6000",
     "instruments.m1.serial": "S-1",
@@ -63,7 +63,9 @@ def begun(lab: Lab, sheet: str, *, folder: str = "") -> Form:
 def again(form: Form) -> None:
     """Run the notebook, and wait for the form."""
     form.lab.run_all()
-    form.page.wait_for_function("() => document.querySelectorAll(\"[data-entry='order.number']\").length === 1")
+    form.page.wait_for_function(
+        "() => document.querySelectorAll(\"[data-entry='order.number']\").length === 1", timeout=60_000
+    )
 
 
 def typed_into(form: Form, texts: dict[str, str]) -> None:
@@ -340,7 +342,7 @@ def test_closed_after_signing(lab, losses):
     form.step("Sign and export")
     form.press("Make a key for this technician")
     form.page.wait_for_selector("text=Write its passphrase down")
-    form.page.fill(field("signature.typed_name"), "Ann Example")
+    form.page.fill(field("signature.typed_name"), "Lou Example")
     form.saved()
     form.press("Sign report")
     form.press("Yes, sign now")

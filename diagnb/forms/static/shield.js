@@ -2,18 +2,18 @@
 // delete the form's cell. A click on something that takes no focus (the signature pad, a picture, a blank place) would
 // give it to the cell, so it is brought back into the form. Also scrolls the form to its top when a step begins, and
 // puts the focus there, so that the next Tab is the first field of the step.
-// Keys with Ctrl or Meta (save, find) still reach the notebook, Shift+Enter doesn't.
+// Of all keys only save and find (Ctrl or Meta with S, F) still reach the notebook.
 
 function render({ model, el }) {
   el.classList.add("dn-shield");
-  const stop = (event) => {
+  // Enter with Shift or Ctrl is meant for the cell: it must not press a button either.
+  const spare = (event) => {
     const runs = event.key === "Enter" && (event.shiftKey || event.ctrlKey || event.altKey || event.metaKey);
-    if (runs && event.target.closest("button")) event.preventDefault(); // meant for the cell: it must not press the button
-    if (event.ctrlKey || event.metaKey) {
-      if (event.key === "Enter") event.stopPropagation();
-      return;
-    }
-    event.stopPropagation();
+    if (runs && event.target.closest("button")) event.preventDefault();
+  };
+  const stop = (event) => {
+    const passes = (event.ctrlKey || event.metaKey) && !event.shiftKey && !event.altKey && "sf".includes(event.key.toLowerCase());
+    if (!passes) event.stopPropagation();
   };
   let root = null;
   let watch = null;
@@ -36,6 +36,7 @@ function render({ model, el }) {
     root.tabIndex = -1;
     root.style.outline = "none";
     root.setAttribute("data-lm-suppress-shortcuts", "true");
+    root.addEventListener("keydown", spare, true);
     root.addEventListener("keydown", stop);
     root.addEventListener("pointerup", hold);
     protect(root);
@@ -43,10 +44,10 @@ function render({ model, el }) {
     watch.observe(root, { childList: true, subtree: true });
   }
 
-  // Unless a field of the step has the focus already.
+  // Unless a field of the step has the focus already, or something beside the form has it.
   function begin() {
-    const screen = root.querySelector(".dn-screen");
-    if (!screen || screen.contains(document.activeElement) || !root.contains(document.activeElement)) return;
+    const screen = root.querySelector(".dn-screen"), at = document.activeElement;
+    if (!screen || screen.contains(at) || (at !== document.body && !root.contains(at))) return;
     const seen = (node) => node.offsetParent;
     const first = [...screen.querySelectorAll(".dn-heading")].find(seen)
       || [...screen.querySelectorAll("button, select, input, textarea")].find((node) => seen(node) && !node.disabled);
@@ -74,6 +75,7 @@ function render({ model, el }) {
   return () => {
     model.off("msg:custom", onMessage);
     if (root) {
+      root.removeEventListener("keydown", spare, true);
       root.removeEventListener("keydown", stop);
       root.removeEventListener("pointerup", hold);
     }
