@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnb.cli.files import now, write_new
+from diagnb.cli.logfile import actor, add_log, log_for, write_down
 from diagnb.cli.secrets import add_passphrase, passphrase, pin
 from diagnb.cli.signers import add_token
+from diagnb.cli.trustlog import trust_events
 from diagnb.errors import fault
 
 if TYPE_CHECKING:
@@ -65,6 +67,8 @@ def add_commands(commands: Any) -> None:
             help="folder of keys and trust list (default keys)",
         )
         parser.set_defaults(run=run)
+        if parser is not show:
+            add_log(parser)
 
 
 def run_init(options: argparse.Namespace) -> int:
@@ -252,7 +256,14 @@ def _load_trust(options: argparse.Namespace) -> TrustList:
 
 
 def _save_trust(options: argparse.Namespace, trust: TrustList) -> None:
-    write_new(options.keys / "trust.json", trust.to_json().encode())
+    """Save the trust list, then write into the log what became of it."""
+    path = options.keys / "trust.json"
+    log = log_for(options, options.keys)
+    before = _load_trust(options) if log is not None and path.is_file() else None
+    write_new(path, trust.to_json().encode())
+    if log is not None:
+        events = list(trust_events(before, trust, actor=actor(options), file=path.name))
+        write_down(log, events, stated=bool(options.log))
 
 
 def _is_revocation_list(data: bytes) -> bool:

@@ -123,7 +123,8 @@ def run_show(options: argparse.Namespace) -> int:
 def _said(entry: Any) -> str:
     event = entry.event
     parts = [event.record and f"{event.record} revision {event.revision}", event.file]
-    parts += [event.signer and f"signed by {event.signer}", event.outcome, event.reason, event.remark]
+    whose = "key of" if event.action == "trust" else "signed by"
+    parts += [event.signer and f"{whose} {event.signer}", event.outcome, event.reason, event.remark]
     said = "; ".join(" ".join(part.split()) for part in parts if part)
     return f"{entry.seq + 1:6} {entry.time.isoformat(sep=' ')} {event.action:9} by {event.actor}: {said}"
 
