@@ -85,6 +85,7 @@ class _Writer(EntriesOfTests):
         made["tests"] = self.tests(only_test)
         for kind in ("codes", "parts", "findings"):
             made[kind] = self.listed(kind)
+        made["attachments"] = self.attachments()
         made["cautions_shown"] = self.cautions()
         used = {t["procedure"] for t in made["tests"]}
         made["procedures"] = {p: dict(self.library.procedures[p].plain) for p in sorted(used)}
@@ -161,6 +162,16 @@ class _Writer(EntriesOfTests):
                 entry["tests"] = shown
             if all(spec.name in entry for spec in ITEMS[kind] if spec.needed):
                 found.append(entry)
+        return found
+
+    def attachments(self) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = []
+        for name in items(self.values, "attachments"):
+            base = f"attachments.{name}"
+            self.keys[f"attachments[{len(found)}]"] = f"{base}.shows"
+            shows = read_text(self.text(f"{base}.shows"))
+            entry = {part: self.text(f"{base}.{part}") for part in ("name", "sha256", "media_type")}
+            found.append({**entry, "size": int(self.text(f"{base}.size") or 0), **({"shows": shows} if shows else {})})
         return found
 
     def cautions(self) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from diagnb.errors import Fault, InputFault
+from diagnb.forms.attached import reading_from_trace
 from diagnb.forms.entries import Entries, as_displayed, instrument_for, read_indications, split_repeats
 from diagnb.forms.entries_of_path import path_of
 from diagnb.forms.fields import Field, items, read_decimal, read_half_width, read_quantity, read_text
@@ -88,7 +89,8 @@ class EntriesOfTests(Entries):
                 self.add(key, f"no instrument on this sheet measures {spec.function}", "add it at the step Instruments")
                 continue
             self.keys[here] = key
-            entry: dict[str, Any] = {
+            recorded = reading_from_trace(self.values, key, self.library)
+            entry: dict[str, Any] = recorded or {
                 "name": spec.name,
                 "texts": [as_displayed(part, spec) for part in parts],
                 "instrument": instrument,

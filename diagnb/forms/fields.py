@@ -21,9 +21,15 @@ Kind = Literal["text", "lines", "choice"]
 Reader = Callable[[str], Any]
 
 NAMES: Mapping[str, str] = MappingProxyType(
-    {"instruments": "m", "tests": "t", "parts": "p", "findings": "f", "codes": "c", "people": ""}
+    {"instruments": "m", "tests": "t", "parts": "p", "findings": "f", "codes": "c", "attachments": "a", "people": ""}
 )
 """The lists of a sheet and the letter their items' ids begin with."""
+
+
+def read_vin(text: str) -> str:
+    """A VIN as it is kept: capitals, no blanks. The letter I that some bar codes put before it is no part of it."""
+    plain = "".join(text.split()).upper()
+    return plain[1:] if len(plain) == 18 and plain.startswith("I") else plain
 
 
 def read_text(text: str) -> str:
@@ -170,7 +176,7 @@ def _choice(*values: str, blank: str = "choose") -> tuple[tuple[str, str], ...]:
 
 
 VEHICLE = (
-    Field("vehicle.vin", "VIN", hint="17 characters; leave blank where there is none"),
+    Field("vehicle.vin", "VIN", read=read_vin, hint="17 characters; leave blank where there is none"),
     Field("vehicle.unit", "Unit number"),
     Field("vehicle.description", "Vehicle", hint="type, body, engine"),
     Field("vehicle.model_year", "Model year", read=read_year, keyboard="numeric"),

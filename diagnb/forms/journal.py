@@ -123,7 +123,7 @@ class Journal:
         flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
         self._descriptor = os.open(self.path, flags, _ONLY_OWNER)
         if is_new:
-            _flush_folder(self.path.parent)
+            flush_folder(self.path.parent)
         content = self.path.read_bytes()
         tail = self._replay(content)
         if not tail:
@@ -448,7 +448,7 @@ class Journal:
             self._unfinished_line = True
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
     """Make a new file's name durable, where the system lets a folder be flushed (POSIX)."""
     if os.name != "posix":
         return

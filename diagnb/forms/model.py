@@ -7,6 +7,7 @@ anything else. One lock lets callbacks arrive on any thread.
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import re
 import threading
 from collections.abc import Callable, Iterable, Mapping
@@ -15,10 +16,12 @@ from typing import Any
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
+from diagnb.forms.attached import TraceView, entries_of_file, is_photo, taken_into_reading, view_of
 from diagnb.forms.carried_over import instruments_of, repeated_as_left
 from diagnb.forms.cautions import caution_codes, cautions_due, class_caution
 from diagnb.forms.draft import Draft, draft_record
 from diagnb.forms.fields import items, next_item, say_moment
+from diagnb.forms.file_store import FileStore
 from diagnb.forms.instrument_choice import instruments_by_size, larger_instrument
 from diagnb.forms.journal import Journal, Step
 from diagnb.forms.library import Library
@@ -92,12 +95,14 @@ class FormModel:
         self.localise = localise or (lambda moment: moment.replace(tzinfo=clock().tzinfo))
         self.journal = journal
         self.sheet = sheet
+        self.files = FileStore(journal.path.with_name(f"{journal.path.stem}.files"))
         self.library = library
         self.clock = clock
         self._guard = threading.RLock()
         self._sealed = False
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
         self._reviewed: dict[int, Review] = {}
+        self._viewed: dict[str, tuple[tuple[tuple[str, str], ...], TraceView]] = {}
 
     # -- the draft ---------------------------------------------------------------------------------------
 
@@ -205,7 +210,9 @@ class FormModel:
             head, _, rest = key.partition(".")
             if head == "tests":
                 concerned.add(rest.partition(".")[0])
-            elif head in ("order", "instruments", "conditions", "vehicle", "circuit", "people"):
+            elif head in ("order", "instruments", "conditions", "vehicle", "circuit", "people") or (
+                head == "attachments" and rest.endswith((".removed", ".sha256"))
+            ):
                 concerned.update(tests)
         return tuple(name for name in tests if name in concerned)
 
@@ -306,6 +313,63 @@ class FormModel:
             if changes:
                 self.put_all(changes)
             return made
+
+    # -- attachments -------------------------------------------------------------------------------------
+
+    def attach(self, file_name: str, data: bytes) -> str:
+        """Keep a photo or a recorder's file and list it; returns its id. It is on disk before the journal names it.
+
+        Raises InputFault for what can't be used, and when it could not be kept.
+        """
+        with self._guard:
+            self._check_unsealed()
+            if self.locked:
+                raise fault("sheet", self.locked)
+            name = next_item(self.values, "attachments")
+            sha256 = hashlib.sha256(data).hexdigest()
+            changes = entries_of_file(self.values, name=name, file_name=file_name, data=data, sha256=sha256)
+            self.files.put(data)
+            self.put_all(changes)
+            return name
+
+    def trace_view(self, name: str) -> TraceView:
+        """An attached trace as its fields say it is read. Raises InputFault where they do not fit the file."""
+        start = f"attachments.{name}."
+        with self._guard:
+            values = self.values
+            heads = (start, "instruments.", "conditions.ambient", "tests.")
+            asked = tuple(
+                sorted(
+                    (k, t)
+                    for k, t in values.items()
+                    if k.startswith(heads) and ".readings." not in k and not k.endswith(".shows")
+                )
+            )
+            known = self._viewed.get(name)
+            if known is None or known[0] != asked:
+                data = self.files.get(self.text(f"{start}sha256"))
+                known = asked, view_of(values, self.library, name, data)
+                self._viewed[name] = known
+            return known[1]
+
+    def take_trace(self, name: str) -> str:
+        """Put the feature of an attached trace into its reading; returns the reading's key."""
+        with self._guard:
+            view = self.trace_view(name)
+            if view.reading is None:
+                raise fault(self.text(f"attachments.{name}.name"), "gives no reading yet", view.missing)
+            test, _, wanted = self.text(f"attachments.{name}.reading").partition(".")
+            key = f"tests.{test}.readings.{wanted}"
+            self.put_all({f"{key}{part}": text for part, text in taken_into_reading(view).items()})
+            return key
+
+    def photos(self) -> dict[str, bytes]:
+        """The photos of the record by name, as taken. Raises InputFault when one is missing beside the draft."""
+        return {
+            self.text(f"attachments.{a}.name"): self.files.get(self.text(f"attachments.{a}.sha256"))
+            for a in self.items("attachments")
+            if is_photo(self.values, a)
+        }
 
     # -- nodes of a path ---------------------------------------------------------------------------------
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Protocol
 
 from diagnb.evaluation import Evaluation
 from diagnb.record import Record
 
+NO_PHOTOS: Mapping[str, bytes] = MappingProxyType({})
 Strokes = Sequence[Sequence[Sequence[float]]]
 """A drawn signature: strokes of points (x, y) on a field of 900 × 260, y downwards."""
 
@@ -38,6 +40,13 @@ class Office(Protocol):
         """Make a key for a technician of this shop, trust it here, and return its file."""
 
     def issue(
-        self, *, record: Record, evaluation: Evaluation, key_file: Path, passphrase: bytes, strokes: Strokes
+        self,
+        *,
+        record: Record,
+        evaluation: Evaluation,
+        key_file: Path,
+        passphrase: bytes,
+        strokes: Strokes,
+        photos: Mapping[str, bytes] = NO_PHOTOS,
     ) -> Issued:
-        """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
+        """Render, sign and write the report. ``photos`` are the files as taken, by attachment name. Raises a named fault and writes nothing when one step fails."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from diagnb.evaluation import Result, TestResult
+from diagnb.forms.attached import TraceView
 
 
 class Presenter(Protocol):
@@ -30,3 +31,6 @@ class Presenter(Protocol):
 
     def profile_sentence(self, test: TestResult) -> str:
         """Which span of a path test exceeds its limit most, or that none does."""
+
+    def trace_picture(self, view: TraceView) -> str:
+        """The course of a trace with the points that its feature rests on, as inline SVG."""

@@ -72,8 +72,9 @@ class FieldRows:
         except InputFault as error:
             return {"fault": sentence(error.faults[0])}
         if key == "vehicle.vin":
-            remark = vin_remark(text.strip().upper())
-            return {"caution": remark} if remark else {"back": "17 characters, the check digit fits"}
+            remark = vin_remark(value)
+            read = "" if value == text else f"{value}: "
+            return {"caution": remark} if remark else {"back": f"{read}17 characters, the check digit fits"}
         if re.fullmatch(r"instruments\.[^.]+\.due", key) and dt.date.fromisoformat(value) < self.model.clock().date():
             return {"caution": f"overdue since {value}: what it reads after that day is not judged"}
         if isinstance(value, dict):

@@ -5,7 +5,7 @@ Row kinds and their keys are described in ``static/grid.js``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +24,9 @@ from diagnb.forms.fields import (
     Field,
 )
 from diagnb.forms.model import FormModel, Review
+from diagnb.forms.presenter import Presenter
 from diagnb.forms.row import Row, action, changed_rows, heading, note
+from diagnb.forms.rows_of_files import RowsOfFiles
 from diagnb.forms.rows_of_path import RowsOfPath
 
 
@@ -52,6 +54,7 @@ STEPS = (
     StepSpec("found", "As found"),
     StepSpec("correct", "Correct", needed=False),
     StepSpec("left", "As left", needed=False),
+    StepSpec("files", "Traces and photos", needed=False),
     StepSpec("findings", "Findings", needed=False),
     StepSpec("review", "Review"),
     StepSpec("sign", "Sign and export"),
@@ -61,6 +64,7 @@ _STEP_OF = {
     "order": "vehicle", "vehicle": "vehicle", "coverage": "vehicle", "complaint": "vehicle",
     "circuit": "circuit", "conditions": "circuit", "instruments": "instruments", "people": "instruments",
     "cause": "correct", "correction": "correct", "parts": "correct", "findings": "findings", "codes": "findings",
+    "attachments": "files",
 }  # fmt: skip
 _PHASES = {"found": ("as found", "isolating"), "left": ("as left",)}
 _ITEM_NAMES = {"instruments": "Instrument", "parts": "Part", "codes": "Fault code", "findings": "Finding"}
@@ -79,6 +83,10 @@ def step_of(model: FormModel, key: str) -> str:
 
 class Rows(RowsOfPath):
     """Makes the rows of every step of one sheet."""
+
+    def __init__(self, model: FormModel, presenter: Presenter, log: Callable[[str], None]) -> None:
+        super().__init__(model, presenter, log)
+        self.files = RowsOfFiles(model, presenter)
 
     def of(self, step: str) -> list[Row]:
         """All rows of one step, top to bottom. Steps without entries have none."""
@@ -101,6 +109,8 @@ class Rows(RowsOfPath):
             return [*self.stopped(), *(row for test in self.model.tests(*_PHASES[step]) for row in self.test(test))]
         if step == "correct":
             return [heading("Cause and correction"), *self.fields(REPAIR), *self.items("parts")]
+        if step == "files":
+            return self.files.rows()
         if step == "findings":
             return [*self.items("findings"), *self.items("codes")]
         return []

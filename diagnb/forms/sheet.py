@@ -26,10 +26,11 @@ from diagnb.forms.row import Row, changed_rows
 from diagnb.forms.rows import STEPS, Rows, step_of
 from diagnb.forms.signing_step import SigningStep
 from diagnb.forms.targets import nearest_key
-from diagnb.forms.widgets import Acknowledge, EntryGrid, Shield
+from diagnb.forms.widgets import Acknowledge, AttachButton, EntryGrid, Shield, TurnKeys
 
 P = ParamSpec("P")
 Log = Callable[[str], None]
+_ACCEPTED = ".csv,.txt,.tsv,text/csv,image/jpeg,image/png,image/webp"
 _STATES = {"done": "✓", "missing": "!", "open": "·"}
 _SETTLE_SECONDS = 0.15
 _HANDOVER_SECONDS = 0.5
@@ -84,6 +85,9 @@ class Sheet:
             closed=self._closed,
             reveal=self._reveal,
         )
+        self.attach = AttachButton(
+            keep=self._attach, label="Attach photos or recorded traces (CSV)", accept=_ACCEPTED, locked=model.locked
+        )
         self._pickers: dict[str, tuple[Any, Any]] = {}
         self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
         self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
@@ -96,6 +100,7 @@ class Sheet:
             look.button.on_click(functools.partial(self._turn_look, look))
         self.take = _button("Write here instead", self.guarded(self._take_over_writing))
         self.shield = Shield()
+        self.keys = TurnKeys(turn=lambda again: self.guarded(self._turn_back)(again=again))
         self.root = self._frame()
         self.show(self.here)
         self._stopped = threading.Event()
@@ -112,7 +117,7 @@ class Sheet:
         body = _box([steps, screen], "dn-body")
         self.undo.add_class("dn-push")
         foot = _box([self.back, self.next, self.undo, self.redo, self.view.button, self.size.button], "dn-foot")
-        return _box([self.shield, head, body, foot], "dn-root")
+        return _box([self.shield, self.keys, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
         if step == "sign":
@@ -121,6 +126,8 @@ class Sheet:
         if step == "instruments":
             over = _button("Take over those of the last sheet", self.guarded(self._take_over))
             parts.append(_box([self._add_button("instruments", "Add an instrument"), over], "dn-buttons"))
+        elif step == "files":
+            parts.insert(0, self.attach)
         elif step == "correct":
             parts.append(self._adder("parts", "Add a part"))
         elif step == "findings":
@@ -251,12 +258,21 @@ class Sheet:
             kind, _, name = rest.partition(".")
             self.model.remove(kind, name)
             self.show(self.here)
+        elif verb == "use-trace":
+            self.model.take_trace(rest)
+            self.show(self.here)
         elif verb.startswith("node-"):
             self._node_acted(verb.removeprefix("node-"), *rest.split("."))
         elif verb == "go":
             target = rest.partition(".")[2]
             self.show(step_of(self.model, target))
             self._focus_nearest(target)
+
+    def _attach(self, file_name: str, data: bytes) -> str:
+        name = self.model.attach(file_name, data)
+        with self._guard:
+            self.show(self.here)
+        return f"{self.model.text(f'attachments.{name}.name')} is attached and on disk."
 
     def _node_acted(self, what: str, test: str, node: str) -> None:
         """A button at a node of a path: up, down, a new one below, off."""
@@ -311,6 +327,8 @@ class Sheet:
             self.grids[self.here].focus_on(f"tests.{test}.readings.{specs[0].name}")
 
     def _turn_back(self, *, again: bool) -> None:
+        if self.model.locked:
+            return
         step = self.model.redo() if again else self.model.undo()
         if step is None:
             self.say("There is nothing more to " + ("redo." if again else "undo."))
@@ -339,6 +357,7 @@ class Sheet:
         self.show(self.here)
 
     def _lock_all(self) -> None:
+        self.attach.locked = self.model.locked
         for grid in self.grids.values():
             grid.locked = self.model.locked
         self._mark_steps()
@@ -351,6 +370,7 @@ class Sheet:
     def _closed(self) -> None:
         """After signing: nothing takes entries any more, and nothing that was said before it still holds."""
         self.say("")
+        self.attach.locked = self.model.locked
         for grid in self.grids.values():
             grid.locked = self.model.locked
             grid.forget_copies()

@@ -279,7 +279,12 @@ class SigningStep:
         def work() -> None:
             try:
                 issued = self.office.issue(
-                    record=record, evaluation=evaluation, key_file=key, passphrase=passphrase, strokes=strokes
+                    record=record,
+                    evaluation=evaluation,
+                    key_file=key,
+                    passphrase=passphrase,
+                    strokes=strokes,
+                    photos=self.model.photos(),
                 )
                 self._finish(issued)
                 self.quiet()

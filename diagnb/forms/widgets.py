@@ -1,4 +1,4 @@
-"""The live parts of the form: entry grid, signature pad, save-file button, shield. The only file that knows anywidget.
+"""The live parts of the form: entry grid, signature pad, buttons for files, keys, shield. The only file that knows anywidget.
 
 Each holds what it shows and nothing else; what is true stands in the model. Their JavaScript and style sheet
 are files beside this one and fetch nothing from a network.
@@ -14,6 +14,8 @@ import anywidget
 import traitlets
 
 _STATIC = Path(__file__).parent / "static"
+
+_LARGEST = 64 * 2**20
 
 Row = Mapping[str, Any]
 Acknowledge = Callable[[int], None]
@@ -148,6 +150,74 @@ class SaveFileButton(anywidget.AnyWidget):
             self.send({"k": "fault", "text": f"The file can't be read: {error}"})
             return
         self.send({"k": "file", "name": name, "mime": mime}, buffers=[content])
+
+
+class AttachButton(anywidget.AnyWidget):
+    """A button that takes files of the device; they come in pieces.
+
+    ``keep`` gets (file name, content) of a whole file and returns what is said of it; it raises what is to be shown
+    when it could not be kept.
+    """
+
+    _esm = _STATIC / "attach.js"
+    label = traitlets.Unicode("Attach").tag(sync=True)
+    accept = traitlets.Unicode("").tag(sync=True)
+    locked = traitlets.Unicode("").tag(sync=True)
+
+    def __init__(self, *, keep: Callable[[str, bytes], str], **state: Any) -> None:
+        super().__init__(**state)
+        self._keep = keep
+        self._pieces: dict[str, list[bytes]] = {}
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, buffers: Any) -> None:
+        if not isinstance(message, dict) or message.get("k") != "piece" or not buffers:
+            return
+        file, name, at, of = (message.get(key) for key in ("file", "name", "at", "of"))
+        if not isinstance(file, str) or not isinstance(name, str) or not isinstance(at, int) or not isinstance(of, int):
+            return
+        if at == 0:
+            self._pieces = {file: []}  # what was broken off before is given up
+        pieces = self._pieces.get(file)
+        if pieces is None or at != len(pieces) or sum(map(len, pieces)) > _LARGEST:
+            self._pieces.pop(file, None)
+            self.send(
+                {
+                    "k": "said",
+                    "file": file,
+                    "bad": True,
+                    "text": f"{name} came incomplete or is too large; attach it again.",
+                }
+            )
+            return
+        pieces.append(bytes(buffers[0]))
+        if len(pieces) < of:
+            self.send({"k": "got", "file": file, "at": at})
+            return
+        content = b"".join(self._pieces.pop(file))
+        try:
+            said, bad = self._keep(name, content), False
+        except Exception as error:  # noqa: BLE001 - said beside the button
+            said, bad = f"{name} is not attached: {error or type(error).__name__}", True
+        self.send({"k": "said", "file": file, "bad": bad, "text": said})
+
+
+class TurnKeys(anywidget.AnyWidget):
+    """Ctrl+Z and Ctrl+Y for the whole record, outside text being edited; keeps a scanner from pressing buttons.
+
+    ``turn`` is called with True to redo, False to undo.
+    """
+
+    _esm = _STATIC / "keys.js"
+
+    def __init__(self, *, turn: Callable[[bool], None], **state: Any) -> None:
+        super().__init__(**state)
+        self._turn = turn
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
+        if isinstance(message, dict) and message.get("k") in ("undo", "redo"):
+            self._turn(message["k"] == "redo")
 
 
 class Shield(anywidget.AnyWidget):

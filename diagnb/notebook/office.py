@@ -15,7 +15,7 @@ from typing import Any
 
 from diagnb.errors import fault
 from diagnb.evaluation import Evaluation
-from diagnb.forms.office import Issued, Strokes
+from diagnb.forms.office import NO_PHOTOS, Issued, Strokes
 from diagnb.record import Record, digest
 
 MEANING = "I took these readings and made this report"
@@ -83,7 +83,7 @@ class ShopOffice:
         key_file: Path,
         passphrase: bytes,
         strokes: Strokes,
-        photos: Mapping[str, bytes],
+        photos: Mapping[str, bytes] = NO_PHOTOS,
     ) -> Issued:
         """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
         from diagnb.issuing import issue_report

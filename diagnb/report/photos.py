@@ -75,6 +75,17 @@ def prepare_photo(data: bytes, *, where: str = "photo") -> Photo:
     return Photo(prepared.jpeg, prepared.width, prepared.height, prepared.grey, prepared.sha256, original)
 
 
+def thumbnail(data: bytes, *, longest: int = 480, where: str = "photo") -> bytes:
+    """A small JPEG of a camera's file, upright and without metadata. Raises :class:`InputFault` as :func:`prepare_photo`."""
+    from PIL import Image
+
+    with Image.open(BytesIO(prepare_photo(data, where=where).jpeg), formats=("JPEG",)) as image:
+        image.thumbnail((longest, longest))
+        out = BytesIO()
+        image.save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()
+
+
 def read_photo(jpeg: bytes, *, where: str = "photo") -> Photo:
     """A prepared picture read back from its bytes; nothing is decoded. Raises :class:`InputFault`.
 

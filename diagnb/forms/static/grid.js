@@ -3,7 +3,7 @@
 // A row is {kind, key, label, ...}. Kinds: "heading", "note", "text", "lines", "choice", "reading", "result",
 // "action" (a sentence with a button beside it, which sends {k: "act", key}), "buttons" (several of them, [[key, text], …]),
 // "picture" (an SVG made by the kernel, with a sentence). Neighbours with the same "block" stand side by side in one box.
-// "next" names the field that Enter goes to; "scan" marks a field that a scanner fills.
+// "next" names the field that Enter goes to.
 // Each key press goes to a copy in this browser first, then to the kernel, which writes its journal and answers
 // {k: "rows", ack: {view, key, seq, version}, rows: [...]}. Only that answer turns "saving" into "saved" and
 // removes the browser's copy.
@@ -363,13 +363,39 @@ function render({ model, el }) {
     if (next.select) next.select();
   }
 
+  // A scanner types like a keyboard, only faster, and ends with Enter or Tab, some with Enter twice. All of it belongs to
+  // the one field in focus; then the next field has its turn.
+  const QUICK_MS = 45;
+  let typedAt = -1000;
+  let typedRun = 0;
+  let scannedAt = -1000;
+
+  function tidy(node) {
+    const clean = node.value.trim();
+    if (node.tagName !== "INPUT" || clean === node.value) return;
+    node.value = clean;
+    edit(parts.get(node.dataset.entry).row, clean);
+  }
+
   table.addEventListener("keydown", (event) => {
     const node = event.target;
     event.stopPropagation();
     if (!node.dataset || !node.dataset.entry) return;
-    if (event.key === "Enter") {
+    if (event.key.length === 1) {
+      typedRun = event.timeStamp - typedAt < QUICK_MS ? typedRun + 1 : 1;
+      typedAt = event.timeStamp;
+    }
+    const scanned = typedRun >= 5 && event.timeStamp - typedAt < 3 * QUICK_MS;
+    if ((event.key === "Enter" || event.key === "Tab") && event.timeStamp - scannedAt < 3 * QUICK_MS) {
+      event.preventDefault(); // the second half of the scanner's line end
+      return;
+    }
+    if (event.key === "Enter" || (event.key === "Tab" && scanned && !event.shiftKey && node.tagName === "INPUT")) {
       if (node.tagName === "TEXTAREA" && !event.shiftKey && !event.ctrlKey && !event.metaKey) return;
       event.preventDefault();
+      tidy(node);
+      if (scanned) scannedAt = event.timeStamp;
+      typedRun = 0;
       move(node, event.shiftKey ? -1 : 1);
     } else if (node.tagName === "INPUT" && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
       event.preventDefault();

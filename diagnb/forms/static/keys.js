@@ -1,0 +1,62 @@
+// Undo and redo of the whole record by key, and a scanner that types like a keyboard.
+// Ctrl+Z and Ctrl+Y belong to the text field while something is being typed in it; everywhere else they turn the record
+// back and forth. What a scanner types while a button has the focus must press nothing.
+
+const QUICK_MS = 45;                  // between two characters of a scanner; fingers take longer
+
+function render({ model, el }) {
+  el.classList.add("dn-shield");
+  let root = null;
+  let edited = null;                  // the field that was typed in since it got the focus
+  let last = -1000;
+  let run = 0;
+
+  const takesText = (node) => Boolean(node && node.matches && node.matches("input, textarea, select"));
+  const onInput = (event) => { edited = event.target; };
+  const onFocus = (event) => { if (event.target !== edited) edited = null; };
+
+  const onKey = (event) => {
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    if ((event.ctrlKey || event.metaKey) && !event.altKey && (key === "z" || key === "y")) {
+      if (event.target === edited && takesText(event.target)) return;
+      event.preventDefault();
+      event.stopPropagation();
+      model.send({ k: key === "z" && !event.shiftKey ? "undo" : "redo" });
+      return;
+    }
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const quick = event.timeStamp - last < QUICK_MS;
+    const ends = event.key === "Enter" || event.key === "Tab";
+    if (event.key.length === 1) {
+      run = quick ? run + 1 : 1;
+      last = event.timeStamp;
+    }
+    if (!takesText(event.target) && quick && run >= 3 && (ends || event.key === " ")) {
+      event.preventDefault();
+      event.stopPropagation();
+    }
+    if (ends) run = 0;
+  };
+
+  function settle(tries) {
+    root = el.closest(".dn-root");
+    if (!root || !el.isConnected) {
+      root = null;
+      if (tries) setTimeout(() => settle(tries - 1), 50);
+      return;
+    }
+    root.addEventListener("input", onInput, true);
+    root.addEventListener("focusin", onFocus, true);
+    root.addEventListener("keydown", onKey, true);
+  }
+
+  settle(100);
+  return () => {
+    if (!root) return;
+    root.removeEventListener("input", onInput, true);
+    root.removeEventListener("focusin", onFocus, true);
+    root.removeEventListener("keydown", onKey, true);
+  };
+}
+
+export default { render };
