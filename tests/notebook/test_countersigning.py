@@ -11,7 +11,7 @@ from pathlib import Path
 
 import ipywidgets
 import pytest
-from PIL import Image
+from PIL import Image, ImageChops
 from review_desk import PASSPHRASE, Desk, desk
 
 import diagnb
@@ -210,17 +210,23 @@ def test_no_file_is_ever_overwritten(place):
 
 
 def test_a_drawn_signature_is_seen_on_the_page(place):
-    pages = Pages(place.report.read_bytes())
-    before = Image.open(BytesIO(pages.draw(pages.count))).convert("L")
+    def differing(one: Path, other: Path) -> list[tuple[int, int, int, int]]:
+        pages = [Pages(path.read_bytes()) for path in (one, other)]
+        found = []
+        for number in range(1, pages[0].count + 1):
+            a, b = (Image.open(BytesIO(p.draw(number))).convert("L") for p in pages)
+            found.append(ImageChops.difference(a, b).point(lambda v: 255 * (v > 80)).getbbox())
+        return [box for box in found if box]
+
     strokes = [[[0, 0], [300, 90], [600, 10]], [[50, 120]]]
-    made = opened(place).countersign(place.key("reviewer"), PASSPHRASE, strokes=strokes)
-    after = Pages(made.read_bytes())
-    drawn = Image.open(BytesIO(after.draw(after.count))).convert("L")
-    box = (int(before.width * 0.52), int(before.height * 0.4), int(before.width * 0.92), int(before.height * 0.5))
-    dark = [sum(p < 100 for p in image.crop(box).tobytes()) for image in (before, drawn)]
-    assert dark[1] > dark[0] + 500
+    typed = opened(place).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample")
+    drawn = opened(place).countersign(place.key("reviewer"), PASSPHRASE, strokes=strokes)
+    (box,) = differing(place.report, typed)
+    (wider,) = differing(place.report, drawn)
+    assert box[2] - box[0] > 200
+    assert wider[2] > box[2] + 50
     with pytest.raises(InputFault, match="is not a page"):
-        after.draw(99)
+        Pages(drawn.read_bytes()).draw(99)
 
 
 def test_the_log_knows_the_countersignature(place):
