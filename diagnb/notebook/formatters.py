@@ -10,7 +10,7 @@ DISPLAYED = {
     ("diagnb.evaluation.results", "TestResult"): "test_result",
     ("diagnb.evaluation.results", "Result"): "result",
     ("diagnb.conformity.verdict", "Verdict"): "verdict",
-    ("diagnb.proof", "Verification"): "verification",
+    ("diagnb.proof.verification", "Verification"): "verification",
     ("diagnb.notebook.remarks", "Remarks"): "remarks",
     ("diagnb.procedures.procedure", "Procedure"): "procedure",
     ("diagnb.meters.sheet", "AccuracySheet"): "meter",

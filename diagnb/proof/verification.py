@@ -10,8 +10,7 @@ Only bytes that the first signature covers are read for 4 and 5. A hostile file 
 from __future__ import annotations
 
 import hashlib
-import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,16 +18,16 @@ from typing import Any, Literal
 
 import rfc8785
 
-from diagnb.errors import DiagnbError, Fault, InputFault
+from diagnb.errors import DiagnbError
 from diagnb.evaluation import Evaluation, evaluate
 from diagnb.lineage import NOTES as LINEAGE_NOTES
 from diagnb.lineage import REASONS as LINEAGE_REASONS
 from diagnb.lineage import LogState, ShopLog, against_original, against_replaced
-from diagnb.record import Record, canonical_bytes, read_json, read_record
-from diagnb.redaction import check_redaction, digest_list
-from diagnb.report.options import Options, read_options
-from diagnb.report.pdf.metadata import NAMESPACE, made_with
-from diagnb.report.photos import embedded_names
+from diagnb.proof.comparison import Difference, compare
+from diagnb.proof.contents import Contents
+from diagnb.record import Record
+from diagnb.report.options import read_options
+from diagnb.report.pdf.metadata import made_with
 from diagnb.report.report import render_with
 from diagnb.signing import (
     NOTES as SIGNATURE_NOTES,
@@ -42,16 +41,12 @@ from diagnb.signing import (
     StampStatus,
     TrustList,
     comes_from,
-    embedded_files_and_xmp,
     verify_signatures,
 )
 
 Pages = Literal["same", "differ", "other-version", "not checked"]
 TECHNICIAN = "Technician"
 MOST_BYTES = 256 * 2**20
-SAME_TO = 1e-9
-"""Relative difference up to which two recomputed numbers are the same: other libraries round the last bits otherwise."""
-
 REASONS: dict[str, str] = {
     **SIGNATURE_REASONS,
     **SIGNATURE_NOTES,
@@ -76,15 +71,6 @@ REASONS: dict[str, str] = {
     "demonstration": "this is a demonstration with invented data and a throw-away key",
 }
 """Every reason code with what it means."""
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One place where recomputation and embedded evaluation disagree."""
-
-    where: str
-    embedded: str
-    recomputed: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +221,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     reasons = list(status.reasons)
     if same_person(status.signatures):
         reasons.append("reviewer-is-technician")
-    found = _Contents(signed)
+    found = Contents(signed)
     reasons += found.reasons
     pages: Pages = "not checked"
     differing: tuple[Difference, ...] = ()
@@ -272,110 +258,6 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     )  # fmt: skip
 
 
-class _Contents:
-    """What the signed bytes carry: record, evaluation, digest, how the pages were drawn."""
-
-    def __init__(self, signed: bytes) -> None:
-        self.reasons: list[str] = []
-        self.record: Record | None = None
-        self.evaluation: Mapping[str, Any] | None = None
-        self.digest = ""
-        self.digest_matches = False
-        self.engine = ""
-        self.evaluation_bytes = b""
-        self.rendering = ""
-        self.options: Options | None = None
-        self.photos: dict[str, bytes] = {}
-        self.digest_head = ""
-        try:
-            files, packet = embedded_files_and_xmp(signed)
-            properties = own_properties(packet)
-        except DiagnbError:
-            self.reasons.append("unreadable")
-            return
-        self.engine, self.rendering = properties.get("engine", ""), properties.get("rendering", "")
-        if "record.json" not in files:
-            self.reasons.append("record-missing")
-            return
-        data = files["record.json"].data
-        self.digest = hashlib.sha256(data).hexdigest()
-        self.digest_matches = properties.get("recordDigest") == self.digest
-        if not self.digest_matches:
-            self.reasons.append("digest-differs")
-        self._read_record(data)
-        self._read_further(files)
-        if "evaluation.json" not in files:
-            self.reasons.append("evaluation-missing")
-            return
-        try:
-            self.evaluation_bytes = files["evaluation.json"].data
-            plain = read_json(self.evaluation_bytes, "evaluation.json")
-        except InputFault:
-            plain = None
-        if isinstance(plain, Mapping):
-            self.evaluation = plain
-        else:
-            self.reasons.append("evaluation-unreadable")
-
-    def _read_further(self, files: Mapping[str, Any]) -> None:
-        """How it was drawn, pictures, digest list; each against what the options and the record say."""
-        if self.record is None:
-            return
-        try:
-            self.options = read_options(self.rendering)
-        except InputFault:
-            return
-        named = embedded_names(self.record)
-        self.photos = {name: files[inside].data for name, inside in named.items() if inside in files}
-        known = {"record.json", "evaluation.json", "digests.json", *named.values()}
-        if set(files) - known:
-            self.reasons.append("attachment-unexpected")
-        if {n: hashlib.sha256(d).hexdigest() for n, d in self.photos.items()} != dict(self.options.photos):
-            self.reasons.append("photo-differs")
-        redaction = self.record.redaction
-        if redaction is not None:
-            self.digest_head = redaction.head
-            if not check_redaction(self.record):
-                self.reasons.append("redaction-broken")
-        digests = None
-        if self.options.salt and redaction is None:
-            digests = digest_list(self.record, self.options.salt)
-            self.digest_head = digests.head
-        attached = files["digests.json"].data if "digests.json" in files else None
-        if attached != (rfc8785.dumps(digests.to_plain()) if digests else None):
-            self.reasons.append("digest-list-differs")
-
-    def _read_record(self, data: bytes) -> None:
-        try:
-            self.record = read_record(read_json(data, "record.json"))
-        except InputFault:
-            self.reasons.append("record-unreadable")
-            return
-        if canonical_bytes(self.record) != data:
-            self.reasons.append("record-not-canonical")
-
-
-def own_properties(packet: bytes) -> dict[str, str]:
-    """The properties of our own namespace in an XMP packet. Raises :class:`InputFault` on anything unusual."""
-    import xml.etree.ElementTree as ElementTree
-
-    if len(packet) > 2**20 or b"<!" in packet:
-        raise InputFault(Fault("metadata", "is larger than expected or declares a document type"))
-    try:
-        root = ElementTree.fromstring(packet.strip())  # noqa: S314
-    except ElementTree.ParseError as error:
-        raise InputFault(Fault("metadata", "is not XML")) from error
-    prefix = f"{{{NAMESPACE}}}"
-    found: dict[str, str] = {}
-    for element in root.iter():
-        if element.tag.startswith(prefix):
-            name = element.tag[len(prefix) :]
-            if name in found:
-                raise InputFault(Fault("metadata", f"{name} stands twice"))
-            found[name] = element.text or ""
-    return found
-
-
 def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
     try:
         return evaluate(record)
@@ -384,7 +266,7 @@ def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
         return None
 
 
-def _pages(found: _Contents, recomputed: Evaluation, pdf: bytes, status: SignatureStatus, reasons: list[str]) -> Pages:
+def _pages(found: Contents, recomputed: Evaluation, pdf: bytes, status: SignatureStatus, reasons: list[str]) -> Pages:
     """Draw the report again from record and recomputed evaluation and compare it byte for byte."""
     if not found.rendering:
         reasons.append("rendering-unreadable")
@@ -409,53 +291,7 @@ def _pages(found: _Contents, recomputed: Evaluation, pdf: bytes, status: Signatu
     return "differ"
 
 
-def _last_digits_differ(found: _Contents, recomputed: Evaluation, reasons: list[str]) -> bool:
+def _last_digits_differ(found: Contents, recomputed: Evaluation, reasons: list[str]) -> bool:
     """Whether the evaluation inside agrees in what counts, but not to the byte that drawing again would need."""
     agreed = found.evaluation is not None and "evaluation-differs" not in reasons
     return agreed and found.evaluation_bytes != rfc8785.dumps(recomputed.to_plain())
-
-
-_NEEDED = frozenset(
-    {
-        "record", "revision", "record_digest", "tests", "id", "procedure", "phase", "results", "name", "value", "unit",
-        "standard_uncertainty", "coverage_factor", "expanded_uncertainty", "interval", "limit", "rule",
-        "conformance_probability", "verdict", "reason", "budget",
-    }
-)  # fmt: skip
-"""Keys that every evaluation has; one that leaves any of them out differs."""
-
-
-def compare(embedded: Any, recomputed: Any, where: str = "") -> Iterable[Difference]:
-    """Places where two plain evaluations differ: numbers beyond :data:`SAME_TO`, everything else at all.
-
-    ``engine`` is left out, and keys that only a later version writes: another version may recompute.
-    """
-    if isinstance(embedded, Mapping) and isinstance(recomputed, Mapping):
-        for key in sorted(set(embedded) | set(recomputed)):
-            if where == "" and key == "engine":
-                continue
-            place = f"{where}.{key}".lstrip(".")
-            if key not in embedded and key not in _NEEDED:
-                # A later version says more; what the report says is still compared in full.
-                continue
-            if key not in embedded or key not in recomputed:
-                yield Difference(
-                    place, "present" if key in embedded else "absent", "present" if key in recomputed else "absent"
-                )
-            else:
-                yield from compare(embedded[key], recomputed[key], place)
-    elif isinstance(embedded, list) and isinstance(recomputed, list):
-        if len(embedded) != len(recomputed):
-            yield Difference(where, f"{len(embedded)} entries", f"{len(recomputed)} entries")
-            return
-        for i, (a, b) in enumerate(zip(embedded, recomputed, strict=True)):
-            yield from compare(a, b, f"{where}[{i}]")
-    elif _number(embedded) and _number(recomputed):
-        if not math.isclose(embedded, recomputed, rel_tol=SAME_TO, abs_tol=1e-12):
-            yield Difference(where, repr(embedded), repr(recomputed))
-    elif embedded != recomputed or type(embedded) is not type(recomputed):
-        yield Difference(where, repr(embedded)[:200], repr(recomputed)[:200])
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
