@@ -221,10 +221,11 @@ def test_a_drawn_signature_is_seen_on_the_page(place):
     strokes = [[[0, 0], [300, 90], [600, 10]], [[50, 120]]]
     typed = opened(place).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample")
     drawn = opened(place).countersign(place.key("reviewer"), PASSPHRASE, strokes=strokes)
-    (box,) = differing(place.report, typed)
-    (wider,) = differing(place.report, drawn)
-    assert box[2] - box[0] > 200
-    assert wider[2] > box[2] + 50
+    (field,) = differing(place.report, typed)
+    assert field[2] - field[0] > 200
+    (ink,) = differing(typed, drawn)
+    assert ink[3] - ink[1] > 20
+    assert field[0] + 300 < ink[2] < field[0] + 480
     with pytest.raises(InputFault, match="is not a page"):
         Pages(drawn.read_bytes()).draw(99)
 
