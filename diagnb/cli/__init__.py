@@ -19,15 +19,16 @@ def build_parser() -> argparse.ArgumentParser:
         catalogue,
         demonstration,
         fleet,
+        form,
         impact,
         keys,
+        lab,
         log,
         records,
         reports,
         stamps,
         traces,
         verification,
-        work,
     )
     from diagnb.cli.examples import explain
 
@@ -42,7 +43,8 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for module in (
         demonstration,
-        work,
+        form,
+        lab,
         records,
         traces,
         reports,

@@ -7,6 +7,7 @@ import argparse
 EXAMPLES: dict[str, tuple[str, ...]] = {
     "demo": ("diagnb demo --out demo",),
     "lab": ("diagnb lab my-workshop",),
+    "form": ("diagnb form my-workshop", "diagnb form my-workshop --listen 192.0.2.7 --password-keyring bay"),
     "evaluate": ("diagnb evaluate visit.json", "diagnb evaluate visit.json --json"),
     "check": ("diagnb check visit.json", "diagnb check visit.pdf --policy fleet.toml"),
     "trace describe": ("diagnb trace describe crank.csv",),

@@ -1,15 +1,18 @@
-"""Passphrases and PINs: from a prompt or an open file descriptor, never from the command line."""
+"""Passphrases, PINs and passwords: from a prompt, a descriptor, a file or the key ring, never from the command line."""
 
 from __future__ import annotations
 
 import argparse
 import getpass
 import os
+import stat
 import sys
+from pathlib import Path
 
-from diagnb.errors import fault
+from diagnb.errors import Fault, MissingPackage, fault
 
 _LONGEST = 4096
+_SHORTEST_PASSWORD = 12
 
 
 def add_passphrase(parser: argparse._ActionsContainer, whose: str = "the passphrase") -> None:
@@ -43,6 +46,63 @@ def pin(options: argparse.Namespace, prompt: str) -> str:
         return _secret("pin", options.pin_fd, prompt).decode()
     except UnicodeDecodeError:
         raise fault("pin", "is not text") from None
+
+
+def add_password(parser: argparse._ActionsContainer) -> None:
+    """The options that name where the password of a page comes from."""
+    parser.add_argument("--password-fd", type=int, metavar="N", help="read the password from this open file descriptor")
+    parser.add_argument("--password-file", type=Path, metavar="FILE", help="read it from a file only you can read")
+    parser.add_argument(
+        "--password-keyring", metavar="NAME", help="take it from this system's key ring (keyring set diagnb NAME)"
+    )
+
+
+def names_password(options: argparse.Namespace) -> bool:
+    """Whether an option says where the password comes from."""
+    return any(v is not None for v in (options.password_fd, options.password_file, options.password_keyring))
+
+
+def password(options: argparse.Namespace) -> str:
+    """The password of a page, 12 characters at least. Raises InputFault when there is none, or a shorter one."""
+    if options.password_file is not None:
+        given = _from_file(options.password_file)
+    elif options.password_keyring is not None:
+        given = _from_keyring(options.password_keyring)
+    else:
+        given = _secret("password", options.password_fd, "Password for this page")
+        again = options.password_fd is None and getpass.getpass("The same again: ").encode()
+        if again is not False and again != given:
+            raise fault("password", "was typed differently the second time")
+    try:
+        text = given.decode()
+    except UnicodeDecodeError:
+        raise fault("password", "is not text") from None
+    if len(text) < _SHORTEST_PASSWORD:
+        raise fault("password", "is too short", f"{_SHORTEST_PASSWORD} characters or more")
+    return text
+
+
+def _from_file(path: Path) -> bytes:
+    if os.name == "posix" and path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO):
+        raise fault(str(path), "can be read by others on this machine", f"chmod 600 {path}")
+    with path.open("rb") as stream:
+        return stream.readline(_LONGEST).rstrip(b"\r\n")
+
+
+def _from_keyring(name: str) -> bytes:
+    try:
+        import keyring
+    except ImportError:
+        raise MissingPackage(Fault("keyring", "is not installed", "pip install keyring")) from None
+    from keyring.errors import KeyringError
+
+    try:
+        found = keyring.get_password("diagnb", name)
+    except KeyringError as error:
+        raise fault("--password-keyring", f"the key ring can't be read: {error}") from error
+    if found is None:
+        raise fault("--password-keyring", f"the key ring has no {name!r}", f"keyring set diagnb {name}")
+    return found.encode()
 
 
 def _secret(what: str, descriptor: int | None, prompt: str) -> bytes:

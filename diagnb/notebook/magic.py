@@ -103,18 +103,33 @@ class Diagnb(Magics):
 
     def _form(self, options: argparse.Namespace) -> None:
         from diagnb.notebook.opening import checked_name, new_name, sheet_of
+        from diagnb.notebook.page import asked_sheet, is_page
         from diagnb.notebook.workplace import local_now
 
         place = self.workplace()
-        notebook = Path(os.environ.get("JPY_SESSION_NAME", "")).name
-        if options.sheet:
-            name = checked_name(options.sheet)
+        page = is_page(os.environ)
+        notebook = "" if page else Path(os.environ.get("JPY_SESSION_NAME", "")).name
+        wanted = options.sheet or (asked_sheet(os.environ) if page else "")
+        if wanted:
+            name = checked_name(wanted)
         else:
             now = local_now()
             name = new_name(place, now=now) if options.new else sheet_of(place, notebook, now=now)
+        if page:
+            self._show_page(place, name)
+            return
         self._show_sheet(place, name, notebook)
         if not options.sheet:
             self._write_into_cell(name)
+
+    def _show_page(self, place: Any, name: str) -> None:
+        from diagnb.notebook.opening import new_name, open_sheet
+        from diagnb.notebook.page import links, unsigned
+        from diagnb.notebook.workplace import local_now
+
+        _display(open_sheet(place, name).root)
+        fresh = new_name(place, now=local_now())
+        _display({"text/html": links(here=name, others=unsigned(place), fresh=fresh), "text/plain": name}, raw=True)
 
     def _show_sheet(self, place: Any, name: str, notebook: str) -> None:
         from diagnb.notebook.opening import open_sheet
