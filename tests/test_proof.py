@@ -17,7 +17,15 @@ from diagnb.record import load_record, plain
 from diagnb.report import Options, render_report
 from diagnb.report.report import render_with
 from diagnb.shipped import templates_directory
-from diagnb.signing import TrustList, certify, countersign, create_authority, create_person, trust_entry
+from diagnb.signing import (
+    OnePassSigner,
+    TrustList,
+    certify,
+    countersign,
+    create_authority,
+    create_person,
+    trust_entry,
+)
 
 MOMENT = datetime(2026, 3, 2, 15, 45, tzinfo=UTC)
 DEMO = load_record(templates_directory() / "demo-record.json")
@@ -66,6 +74,28 @@ def test_honest_reports_prove_themselves(shop: Shop, language: str, paper: str) 
     assert found.results == sum(len(t.results) for t in evaluate(DEMO).tests)
     assert [s.signer for s in found.signatures] == ["R. Example", "M. Sample"]
     assert found.record == DEMO
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "المصباح الأيسر لا يعمل (12.6 V) ABC",
+        "הפנס השמאלי אינו פועל; 12.6 V (C12)",
+        "\u202eevil\u202c \x07\x1b[31m \u2067x",
+        "<img src='file:///etc/passwd'/> & {page} 🔥 漢字",
+        "عربي word " * 10_000,
+    ],
+    ids=range(5),
+)
+def test_reports_with_any_writing_prove_themselves(shop: Shop, text: str) -> None:
+    record = load_record({**plain(DEMO), "complaint": text, "cause": text})
+    pdf = OnePassSigner(shop.technician).certify(
+        render_report(record, evaluate(record), moment=MOMENT, salt="5a" * 32),
+        field="Technician", reason=text[:200].replace("\x07", "").replace("\x1b", ""), moment=MOMENT,
+    )  # fmt: skip
+    found = shop.verify(pdf)
+    assert (found.reasons, found.pages) == ((), "same")
+    assert found.record == record
 
 
 def test_a_path_and_its_pairs_prove_themselves_and_a_changed_pair_is_found(shop: Shop) -> None:

@@ -22,6 +22,7 @@ from diagnb.report.blocks import EndMark, Figure, Heading, QrCode, SignatureFiel
 from diagnb.report.compose import compose
 from diagnb.report.wording import LANGUAGES, load_wording
 from diagnb.shipped import templates_directory
+from diagnb.signing import embedded_files
 
 MOMENT = datetime(2026, 3, 2, 15, 45, tzinfo=timezone(timedelta(hours=1)))
 
@@ -232,6 +233,28 @@ def test_hostile_or_endless_text_gives_a_correct_file(record, text, tmp_path):
     assert "root:" not in shown and "\u202e" not in shown and "\x1b" not in shown
     if len(text) > 3000:
         assert "shortened here" in " ".join(shown.split())
+
+
+@pytest.mark.system
+@pytest.mark.parametrize("kind", ["repeats of one reading", "tests of two readings"])
+def test_5000_readings_make_a_report_in_bounded_time(record, kind, tmp_path):
+    document = plain(record)
+    third = document["tests"][2]
+    if kind == "repeats of one reading":
+        third["readings"][0]["texts"] = [f"1.41{i % 10} V" for i in range(5000)]
+    else:
+        readings = [{**reading, "texts": reading["texts"][:1]} for reading in third["readings"]]
+        document["tests"] += [{**third, "id": f"x{i}", "readings": readings} for i in range(2500)]
+    start = time.process_time()
+    many = read_record(document)
+    data = render_report(many, evaluate(many), moment=MOMENT)
+    assert time.process_time() - start < 60
+    path = tmp_path / "report.pdf"
+    path.write_bytes(data)
+    subprocess.run(["qpdf", "--check", str(path)], capture_output=True, check=True, timeout=120)
+    pdf = pikepdf.open(path)
+    assert len(pdf.pages) < 160
+    assert embedded_files(data)["record.json"].data == canonical_bytes(many)
 
 
 @pytest.mark.system
