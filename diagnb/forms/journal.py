@@ -5,8 +5,8 @@ acknowledged::
 
     <crc32, 8 hex digits> <blank> <JSON object> <newline>
 
-The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``
-or ``close``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed (``all`` for several fields), with
+The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``,
+``close`` or ``reopen``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed (``all`` for several fields), with
 ``s`` where the change begins a step of undo (1) or is one by itself (2). The state of
 the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file; a line with one
 altered byte is put right from its checksum; one that can't be read is counted and skipped: neither costs the other
@@ -71,6 +71,7 @@ class Journal:
         self.mended_lines = 0
         self.torn = False
         self._closed: Mapping[str, Any] | None = None
+        self._reopened: Mapping[str, Any] | None = None
         self._values: dict[str, str] = {}
         self._stamps: dict[str, tuple[str, int]] = {}
         self._steps: list[Step] = []
@@ -166,7 +167,7 @@ class Journal:
 
     def _clear(self) -> None:
         self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
-        self._number, self._closed, self._last_time = 0, None, None
+        self._number, self._closed, self._reopened, self._last_time = 0, None, None, None
         self.bad_lines = self.mended_lines = 0
 
     def _replay(self, content: bytes) -> bytes:
@@ -220,9 +221,12 @@ class Journal:
             self._restore({c.key: c.after for c in step.changes}, entry["t"], entry["n"])
         elif event == "close" and isinstance(entry.get("with"), dict):
             self._closed = MappingProxyType(entry["with"])
+        elif event == "reopen" and self._closed is not None and isinstance(entry.get("with"), dict):
+            self._closed, self._reopened = None, MappingProxyType(entry["with"])
+            self._steps, self._undone, self._fresh_step = [], [], True  # what was signed is not undone
         else:
             return False
-        if event != "close":
+        if event not in ("close", "reopen"):
             self._last_time = entry["t"]
         return True
 
@@ -288,6 +292,11 @@ class Journal:
     def closed(self) -> Mapping[str, Any] | None:
         """What the sheet was closed with, or None while it is open."""
         return self._closed
+
+    @property
+    def reopened(self) -> Mapping[str, Any] | None:
+        """What a signed sheet was opened again with for its next revision; None while it never was."""
+        return self._reopened
 
     @property
     def damage(self) -> str:
@@ -360,6 +369,13 @@ class Journal:
         """Close the sheet after signing: later changes are refused. ``outcome`` says what was issued."""
         self._write({"e": "close", "with": dict(outcome)}, moment)
 
+    def reopen(self, reason: Mapping[str, Any], *, moment: dt.datetime) -> None:
+        """Take entries again after signing, for the next revision. ``reason`` says why and what it replaces."""
+        with self._guard:
+            if self._closed is None:
+                raise fault("sheet", "is not signed", "correct it as it stands")
+            self._write({"e": "reopen", "with": dict(reason)}, moment)
+
     def release(self) -> None:
         """Let go of the file and of the writer's lock. The entries stay."""
         with self._guard:
@@ -409,7 +425,7 @@ class Journal:
 
     def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
         with self._guard:
-            if self._closed is not None:
+            if self._closed is not None and entry["e"] != "reopen":
                 raise fault("sheet", "is signed and closed", "a correction is a new revision of the record")
             if self._descriptor is None:
                 raise fault("sheet", "is open for writing elsewhere", "close it there, then open it again here")

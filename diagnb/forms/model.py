@@ -39,7 +39,16 @@ from diagnb.forms.targets import field_of
 from diagnb.forms.voltage_stop import Stop, refused_by, stop_of
 from diagnb.procedures import Procedure, ReadingSpec
 from diagnb.readiness import Remark, check
-from diagnb.record import Record, read_record
+from diagnb.record import (
+    Record,
+    amend,
+    canonical_bytes,
+    differences,
+    digest,
+    load_record,
+    read_json,
+    read_record,
+)
 
 Clock = Callable[[], dt.datetime]
 LIVE_TRIALS = 20_000
@@ -476,7 +485,7 @@ class FormModel:
                 raise InputFault(found or error.faults) from error
             if found:
                 raise InputFault(found)
-            return record
+            return self._as_revision(record)
 
     def blank(self, test: str) -> tuple[str, ...]:
         """The fields that this test still needs before anything can be said of it, as keys.
@@ -582,10 +591,47 @@ class FormModel:
         if self._sealed:
             raise fault("sheet", "is being signed", "wait a moment")
 
-    def close(self, outcome: Mapping[str, Any]) -> None:
-        """Close the sheet after its report was issued."""
+    def close(self, outcome: Mapping[str, Any], record: Record | None = None) -> None:
+        """Close the sheet after the report of ``record`` was issued; the record is kept for a later revision."""
         with self._guard:
-            self.journal.close_sheet(outcome, moment=self.clock())
+            kept: dict[str, Any] = {}
+            if record is not None:
+                kept = {"record": self.files.put(canonical_bytes(record)), "revision": record.revision}
+            self.journal.close_sheet({**outcome, **kept}, moment=self.clock())
+
+    def revise(self, reason: str) -> None:
+        """Take entries again for the revision that replaces the signed one. Raises InputFault when that can't be had."""
+        with self._guard:
+            signed = self.journal.closed
+            if signed is None:
+                raise fault("sheet", "is not signed", "correct it as it stands")
+            if not signed.get("record"):
+                raise fault(
+                    "sheet", "was signed by an earlier version, which kept no record beside it", "use: diagnb amend"
+                )
+            self._signed(signed)
+            self.journal.reopen({**signed, "reason": " ".join(reason.split())}, moment=self.clock())
+            self._evaluated.clear()
+            self._reviewed.clear()
+
+    def _signed(self, outcome: Mapping[str, Any]) -> Record:
+        """The record that was signed, as it was kept. Raises InputFault when it is missing or another one."""
+        record = load_record(read_json(self.files.get(str(outcome["record"])), "record"))
+        if digest(record) != outcome.get("digest"):
+            raise fault("record", "kept beside the draft is not the one that was signed", "use: diagnb amend")
+        return record
+
+    def _as_revision(self, record: Record) -> Record:
+        """``record``, or where the sheet was signed before, as the revision that replaces the signed one."""
+        reopened = self.journal.reopened
+        if reopened is None:
+            return record
+        old = self._signed(reopened)
+        if all(change.where == "created" for change in differences(old, record)):
+            raise fault(
+                "sheet", f"says the same as revision {old.revision}, which is signed", "correct what is wrong in it"
+            )
+        return amend(old, record, reason=str(reopened.get("reason", "")))
 
     def take_over(self, *, seconds: float) -> bool:
         """Become the writer of a sheet that is open elsewhere; False when the other one does not answer."""

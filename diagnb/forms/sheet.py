@@ -22,6 +22,7 @@ from diagnb.forms.office import Office
 from diagnb.forms.picker import first_offered, offered
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.review_rows import review_rows
+from diagnb.forms.revision_step import RevisionStep
 from diagnb.forms.row import Row, changed_rows
 from diagnb.forms.rows import STEPS, Rows, step_of
 from diagnb.forms.signing_step import SigningStep
@@ -85,6 +86,7 @@ class Sheet:
             closed=self._closed,
             reveal=self._reveal,
         )
+        self.revising = RevisionStep(model, guarded=self.guarded, begun=self._revised)
         self.attach = AttachButton(
             keep=self._attach, label="Attach photos or recorded traces (CSV)", accept=_ACCEPTED, locked=model.locked
         )
@@ -121,7 +123,7 @@ class Sheet:
 
     def _screen(self, step: str) -> Any:
         if step == "sign":
-            return self.signing.root
+            return _box([self.signing.root, self.revising.root], "dn-step")
         parts: list[Any] = [self.grids[step]]
         if step == "instruments":
             over = _button("Take over those of the last sheet", self.guarded(self._take_over))
@@ -370,11 +372,20 @@ class Sheet:
     def _closed(self) -> None:
         """After signing: nothing takes entries any more, and nothing that was said before it still holds."""
         self.say("")
+        self.revising.refresh()
         self.attach.locked = self.model.locked
         for grid in self.grids.values():
             grid.locked = self.model.locked
             grid.forget_copies()
         self._mark_steps()
+
+    def _revised(self) -> None:
+        """The sheet takes entries again, for the next revision."""
+        self.attach.locked = self.model.locked
+        for step, grid in self.grids.items():
+            grid.locked = self.model.locked
+            self._refresh(step)
+        self.show("review")
 
     # -- steps -------------------------------------------------------------------------------------------
 
@@ -394,6 +405,7 @@ class Sheet:
             self.signing.quiet()
             if step == "sign":
                 self.signing.refresh()
+                self.revising.refresh()
             else:
                 rows = self._refresh(step)
                 if rows:
@@ -445,12 +457,19 @@ class Sheet:
             f'<div class="dn-title">{html.escape(title)}</div><div class="dn-sub">{html.escape(sub)}</div>'
             + "".join(
                 f'<div class="dn-remark">{html.escape(said)}</div>'
-                for said in (self.model.locked, self.model.journal.damage)
+                for said in (self.model.locked, self._revision_said(), self.model.journal.damage)
                 if said
             )
         )  # fmt: skip
         if self.title.value != value:
             self.title.value = value
+
+    def _revision_said(self) -> str:
+        """That this is a revision, of which, and why; blank for a first one."""
+        reopened = self.model.journal.reopened
+        if reopened is None or self.model.journal.closed is not None:
+            return ""
+        return f"A correction of revision {reopened.get('revision')}, which stays as it is. Reason: {reopened.get('reason')}"
 
     def stop(self) -> None:
         """Stop what runs beside the form and let go of the sheet's file."""

@@ -286,7 +286,7 @@ class SigningStep:
                     strokes=strokes,
                     photos=self.model.photos(),
                 )
-                self._finish(issued)
+                self._finish(issued, record)
                 self.quiet()
             except DiagnbError as error:
                 self.result.value = ""
@@ -303,9 +303,9 @@ class SigningStep:
         self.worker = threading.Thread(target=self._beside(self.said_at_sign, work), name="diagnb-issue")
         self.worker.start()
 
-    def _finish(self, issued: Issued) -> None:
+    def _finish(self, issued: Issued, record: Record) -> None:
         try:
-            self.model.close({"report": str(issued.path), "digest": issued.digest})
+            self.model.close({"report": str(issued.path), "digest": issued.digest}, record)
         except InputFault as error:
             raise fault(
                 str(issued.path), "was signed and written, but the sheet could not be closed", str(error)

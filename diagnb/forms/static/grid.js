@@ -377,6 +377,11 @@ function render({ model, el }) {
     edit(parts.get(node.dataset.entry).row, clean);
   }
 
+  table.addEventListener("focusout", (event) => {
+    const node = event.target;
+    if (node.isConnected && node.dataset && !node.disabled && parts.has(node.dataset.entry)) tidy(node);
+  });
+
   table.addEventListener("keydown", (event) => {
     const node = event.target;
     event.stopPropagation();
@@ -384,6 +389,7 @@ function render({ model, el }) {
     if (event.key.length === 1) {
       typedRun = event.timeStamp - typedAt < QUICK_MS ? typedRun + 1 : 1;
       typedAt = event.timeStamp;
+      scannedAt = -1000;
     }
     const scanned = typedRun >= 5 && event.timeStamp - typedAt < 3 * QUICK_MS;
     if ((event.key === "Enter" || event.key === "Tab") && event.timeStamp - scannedAt < 3 * QUICK_MS) {

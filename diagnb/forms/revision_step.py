@@ -1,0 +1,46 @@
+"""Below a signed report: begin a new revision of it, with the reason. The signed one stays as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import ipywidgets as widgets
+
+from diagnb.errors import fault
+from diagnb.forms.model import FormModel
+
+
+class RevisionStep:
+    """A reason and a button. ``begun`` is called when the sheet takes entries again."""
+
+    def __init__(
+        self,
+        model: FormModel,
+        *,
+        guarded: Callable[[Callable[[], object]], Callable[[], None]],
+        begun: Callable[[], None],
+    ) -> None:
+        self.model, self.begun = model, begun
+        self.reason = widgets.Text(description="Why it is corrected", continuous_update=True)
+        self.button = widgets.Button(description="Correct it: begin a new revision")
+        act = guarded(self._begin)
+        self.button.on_click(lambda _button: act())
+        title = widgets.HTML("<h3 class='dn-heading'>A correction</h3>")
+        buttons = widgets.VBox([self.button])
+        buttons.add_class("dn-buttons")
+        self.root = widgets.VBox([title, self.reason, buttons])
+        self.root.add_class("dn-step")
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Show it only while the sheet is signed and this form may write."""
+        can = self.model.journal.closed is not None and not self.model.journal.read_only
+        self.root.layout.display = "" if can else "none"
+
+    def _begin(self) -> None:
+        if not self.reason.value.strip():
+            raise fault("Why it is corrected", "is missing", "say it in a sentence: it stands in the report")
+        self.model.revise(self.reason.value)
+        self.reason.value = ""
+        self.refresh()
+        self.begun()
