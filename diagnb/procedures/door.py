@@ -375,15 +375,19 @@ def procedure_files(folder: Path | None = None) -> dict[str, Path]:
     return found
 
 
-def caution_texts() -> dict[str, str]:
-    """The shipped cautions: id → English text. Each defers to the maker, the law and trained people."""
-    return dict(_cautions(_cautions_text()))
+def caution_texts(language: str = "en") -> dict[str, str]:
+    """The shipped cautions: id → text in this language, in English where there is no other.
+
+    Each defers to the maker, the law and trained people.
+    """
+    text = _cautions_text()
+    return {**_cautions(text), **(_cautions(text, f"-{language}") if language != "en" else {})}
 
 
 def _cautions_text() -> str:
     return (templates_directory() / "cautions.toml").read_text(encoding="utf-8")
 
 
-@lru_cache(maxsize=4)
-def _cautions(text: str) -> dict[str, str]:
-    return {str(k): str(v) for k, v in tomllib.loads(text)["cautions"].items()}
+@lru_cache(maxsize=16)
+def _cautions(text: str, suffix: str = "") -> dict[str, str]:
+    return {str(k): str(v) for k, v in tomllib.loads(text).get(f"cautions{suffix}", {}).items()}

@@ -46,7 +46,7 @@ def drawing_digest() -> str:
     """
     package = Path(__file__).resolve().parents[2]
     sources = [*(package / "report").rglob("*.py"), *(package / "quantities").rglob("*.py"), package / "redaction.py"]
-    wordings = (templates_directory() / "report").glob("*.toml")
+    wordings = [*(templates_directory() / "report").glob("*.toml"), templates_directory() / "cautions.toml"]
     found = hashlib.sha256()
     for path in sorted([*sources, *wordings], key=lambda p: (p.parent.name, p.name)):
         found.update(path.name.encode() + b"\0" + path.read_bytes().replace(b"\r\n", b"\n") + b"\0")

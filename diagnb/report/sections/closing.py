@@ -26,7 +26,7 @@ def cautions(matter: Matter) -> list[Block]:
     shown = matter.record.cautions_shown
     if not shown:
         return []
-    texts = caution_texts()
+    texts = caution_texts(matter.options.language)
     rows: list[tuple[CellLike, ...]] = [
         (
             Cell(caution.id, strong=True),
