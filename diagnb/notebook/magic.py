@@ -7,6 +7,7 @@ import os
 import re
 import secrets
 import shlex
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -123,13 +124,17 @@ class Diagnb(Magics):
             self._write_into_cell(name)
 
     def _show_page(self, place: Any, name: str) -> None:
+        from ipywidgets import HTML
+
         from diagnb.notebook.opening import new_name, open_sheet
-        from diagnb.notebook.page import links, unsigned
+        from diagnb.notebook.page import links, unsigned, wait_for_writer
         from diagnb.notebook.workplace import local_now
 
+        wait_for_writer(place, name, pause=time.sleep)
         _display(open_sheet(place, name).root)
         fresh = new_name(place, now=local_now())
-        _display({"text/html": links(here=name, others=unsigned(place), fresh=fresh), "text/plain": name}, raw=True)
+        # A widget, because the links of other output are taken for files.
+        _display(HTML(links(here=name, others=unsigned(place), fresh=fresh)))
 
     def _show_sheet(self, place: Any, name: str, notebook: str) -> None:
         from diagnb.notebook.opening import open_sheet
