@@ -111,7 +111,7 @@ def trace_of(values: Mapping[str, str], name: str, data: bytes) -> Trace:
 
     header = text("header_lines")
     if not header.isdigit():
-        raise fault("lines before the numbers", f"{header!r} is not a count", "for example 1")
+        raise fault("lines above the numbers", f"{header!r} is not a count", "for example 1")
     time: dict[str, Any] = {"interval": text("interval")} if text("interval") else {
         "column": _place(text("time_column")), "unit": text("time_unit") or "s"}  # fmt: skip
     column: dict[str, Any] = {

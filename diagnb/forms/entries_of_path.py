@@ -36,9 +36,9 @@ def read_length(text: str) -> str:
 
 SIZE = Field("size", "Wire size", hint="4 mm², or 12 AWG", read=read_size)
 LENGTH = Field("length", "Length", hint="m", read=read_length, keyboard="decimal")
-TEMPERATURE = Field("degc", "Wire temperature", hint="°C; blank: ambient", read=read_decimal("°C"), keyboard="decimal")
-LIMIT = Field("limit", "Own limit", hint="V; blank: the procedure's", read=read_quantity("V"), keyboard="decimal")
-SOURCE = Field("limit_source", "Source of this limit", needed=True, hint="document, edition, page")
+TEMPERATURE = Field("degc", "Wire temperature", hint="°C; else ambient", read=read_decimal("°C"), keyboard="decimal")
+LIMIT = Field("limit", "Own limit", hint="V", read=read_quantity("V"), keyboard="decimal")
+SOURCE = Field("limit_source", "Its source", hint="document, page")
 
 
 def path_of(entries: Entries, test: str, procedure: Procedure, place: str) -> dict[str, Any]:

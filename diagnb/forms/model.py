@@ -36,7 +36,7 @@ from diagnb.forms.path_nodes import (
 )
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.forms.targets import field_of
-from diagnb.forms.voltage_stop import Stop, refused_by, stop_of
+from diagnb.forms.voltage_stop import Stop, is_measurement, is_unfinished, refused_by, stop_of
 from diagnb.procedures import Procedure, ReadingSpec
 from diagnb.readiness import Remark, check
 from diagnb.record import (
@@ -109,6 +109,7 @@ class FormModel:
         self.clock = clock
         self._guard = threading.RLock()
         self._sealed = False
+        self._typing = ""
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
         self._reviewed: dict[int, Review] = {}
         self._viewed: dict[str, tuple[tuple[tuple[str, str], ...], TraceView]] = {}
@@ -146,8 +147,10 @@ class FormModel:
                 presets = {key: text for key, text in presets.items() if text}
                 self.journal.put_all({"order.opened": say_moment(now, seconds=True), **presets}, moment=now)
 
-    def keep(self, key: str, text: str) -> int:
+    def keep(self, key: str, text: str, *, typing: bool = False) -> int:
         """Keep the text of one field and nothing else; returns the number of its entry.
+
+        ``typing``: more may follow, so a number without a unit stops nothing yet ("148" may become "148 mV").
 
         What follows from it is worked out by :meth:`work_out` or when it is asked for. Raises InputFault only
         when the text could not be kept.
@@ -156,8 +159,12 @@ class FormModel:
             if self.text(key) == text and self.journal.holds(key):
                 return self.journal.number_of(key)
             self._check_unsealed()
+            if self._typing != key:
+                self.settle()
             self._check_stop({key: text})
-            shown = cautions_due({**self.values, key: text}, self.library)
+            self._typing = key if typing and is_measurement(key) else ""
+            unfinished = bool(self._typing) and is_unfinished(text)
+            shown = cautions_due({**self.values, **({} if unfinished else {key: text})}, self.library)
             if shown:
                 version = self.journal.put_all({key: text, **shown}, moment=self.clock())
             else:
@@ -173,6 +180,7 @@ class FormModel:
         """Keep several fields as one step of undo."""
         with self._guard:
             self._check_unsealed()
+            self._typing = ""
             self._check_stop(changes)
             shown = cautions_due({**self.values, **changes}, self.library)
             version = self.journal.put_all({**changes, **shown}, moment=self.clock())
@@ -296,12 +304,25 @@ class FormModel:
 
     def stop(self) -> Stop | None:
         """The stop that holds: a voltage above 60 V DC or 30 V AC, and no qualified person named."""
-        return stop_of(self.values, self.library)
+        values = self.values
+        if self._typing and is_unfinished(values.get(self._typing, "")):
+            values = {key: text for key, text in values.items() if key != self._typing}
+        return stop_of(values, self.library)
+
+    def settle(self) -> None:
+        """What was typed last is finished: a number without a unit counts as it stands."""
+        with self._guard:
+            if not self._typing:
+                return
+            self._typing = ""
+            shown = cautions_due(self.values, self.library)
+            if shown and not self.locked and not self._sealed:
+                self.put_all(shown)
 
     def _check_stop(self, changes: Mapping[str, str]) -> None:
         stop = self.stop()
         if stop is not None and refused_by(stop, changes):
-            raise fault("Not taken", stop.sentence)
+            raise fault("Not taken:", stop.refusal)
 
     def remove(self, kind: str, name: str) -> None:
         """Take an item off the sheet; its entries stay in the journal and undo brings it back."""

@@ -20,10 +20,10 @@ KINDS = (
 )  # fmt: skip
 """Kind of a node and how the form calls it."""
 CROSSINGS = (
-    ("", "as the two nodes show"),
+    ("", "by its nodes"),
     ("wire", "a wire"),
-    ("connection", "one connection"),
-    ("switch", "a switch or contact"),
+    ("connection", "a connection"),
+    ("switch", "a contact"),
 )
 """What a span crosses, where its two nodes don't show it."""
 USUAL = (

@@ -17,14 +17,14 @@ _DELIMITERS = tuple((word, word) for word in ("comma", "semicolon", "tab", "bar"
 _LAYOUT = (
     Field("delimiter", "Between columns", "choice", options=_DELIMITERS),
     Field("decimal", "Decimal mark", "choice", options=((".", "point"), (",", "comma"))),
-    Field("header_lines", "Lines before the numbers", keyboard="numeric"),
+    Field("header_lines", "Lines above", keyboard="numeric"),
     Field("time_column", "Time column", hint="its number"),
-    Field("time_unit", "Unit of time", hint="s, ms, µs, timestamp, clock"),
-    Field("interval", "Sample interval", hint="instead of a time column: 10 µs"),
+    Field("time_unit", "Unit of time", hint="s, ms, timestamp"),
+    Field("interval", "Sample interval", hint="else: 10 µs"),
     Field("column", "Value column", hint="its number"),
-    Field("unit", "Unit of the values", hint="V, A, mV"),
+    Field("unit", "Unit of values", hint="V, A, mV"),
     Field("adapter", "Clamp or probe", hint="for example 10 mV/A"),
-    Field("gives", "which gives", hint="for example A"),
+    Field("gives", "It gives", hint="for example A"),
 )  # fmt: skip
 _WINDOW = (
     Field("from", "From", hint="20 ms; blank: the beginning"),
@@ -95,7 +95,7 @@ class RowsOfFiles(FieldRows):
         chosen = (
             Field("instrument", "Recorder", "choice", needed=True, options=(("", "choose"), *recorders)),
             Field("feature", "Taken from it", "choice", needed=True, options=(("", "choose"), *features)),
-            Field("reading", "becomes the reading", "choice", needed=True, options=(("", "choose"), *readings_open(values, self.model.library))),
+            Field("reading", "It becomes the reading", "choice", needed=True, options=(("", "choose"), *readings_open(values, self.model.library))),
         )  # fmt: skip
         rows += [self.field(spec, f"{base}.{spec.name}") for spec in chosen]
         block = {"block": f"{base}.window", "block_label": "Which part of it"}

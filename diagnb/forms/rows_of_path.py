@@ -13,7 +13,7 @@ from diagnb.forms.row import Row, heading, note
 from diagnb.forms.rows_of_test import RowsOfTest
 from diagnb.procedures import Procedure
 
-_NAME = Field("name", "Node", needed=True, hint="what the red lead touches")
+_NAME = Field("name", "Node")
 _KIND = Field("kind", "Kind", "choice", options=KINDS)
 _CROSSES = Field("crosses", "Span is", "choice", options=CROSSINGS)
 _REFERENCE = Field("reference", "Reference point", needed=True, hint="where the black lead stays")
@@ -31,7 +31,12 @@ class RowsOfPath(RowsOfTest):
         base = f"tests.{test}.path"
         rows = [self.field(_REFERENCE, f"{base}.reference"), self.field(_LOAD, f"{base}.load_state")]
         rows += self._voltmeter(test)
-        rows += [heading("Nodes", "from the source through the load to its ground; Enter goes on to the next voltage")]
+        rows += [
+            heading(
+                "Nodes",
+                "what the red lead touches, from the source through the load to its ground; Enter goes on to the next voltage",
+            )
+        ]
         ids = node_ids(self.model.values, test)
         for place, node in enumerate(ids):
             rows += self._node(
@@ -68,7 +73,10 @@ class RowsOfPath(RowsOfTest):
         after = f"tests.{test}.readings." + (f"node_{following}" if following else "current")
         rows = [self.field(_NAME, f"{base}.name") | {"label": f"Node {number}"}, self.field(_KIND, f"{base}.kind")]
         rows += (
-            [row | {"label": "Voltage", "next": after} for row in self.reading(test, spec, self.model.values)[:1]]
+            [
+                row | {"label": "Voltage", "next": after, **_plain_hint(row)}
+                for row in self.reading(test, spec, self.model.values)[:1]
+            ]
             if spec
             else []
         )
@@ -89,7 +97,7 @@ class RowsOfPath(RowsOfTest):
         )
         spec = self.model.spec(test, f"drop_{node}")
         if spec:
-            rows += [row | {"label": "Read across"} for row in self.reading(test, spec, values)[:1]]
+            rows += [row | {"label": "Read across", **_plain_hint(row)} for row in self.reading(test, spec, values)[:1]]
         if not is_load:
             rows += [self.field(_CROSSES, f"{base}.crosses")]
             rows += [self.field(spec, f"{base}.{spec.name}") for spec in (SIZE, LENGTH, TEMPERATURE, LIMIT)]
@@ -146,3 +154,8 @@ class RowsOfPath(RowsOfTest):
         ]
         rest = [r for r in rest if r.name.endswith(("_drop", "sum_check"))]
         return [self.judged(f"tests.{test}.results.{r.name}", r.title, r) for r in rest]
+
+
+def _plain_hint(row: Row) -> Row:
+    """In a box of its own a reading needs no word on whether it is needed; what was read as found stays."""
+    return {} if str(row["hint"]).startswith("as found") else {"hint": ""}

@@ -70,6 +70,7 @@ class Sheet:
             spec.id: EntryGrid(
                 on_edit=self._edit,
                 on_act=self._act,
+                on_leave=self.guarded(self._left),
                 sheet=model.sheet,
                 title=spec.title,
                 locked=model.locked,
@@ -216,7 +217,7 @@ class Sheet:
 
     def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row]:
         before = self.model.stop()
-        version = self.model.keep(key, text)
+        version = self.model.keep(key, text, typing=True)
         acknowledge(version)
         try:
             turned = self.model.stop() != before
@@ -228,6 +229,15 @@ class Sheet:
             self.log(traceback.format_exc())
             self.say(self.went_wrong(error))
             return []
+
+    def _left(self) -> None:
+        """A field was left: what was typed in it is finished."""
+        before = self.model.stop()
+        self.model.settle()
+        if self.model.stop() != before:
+            with self._guard:
+                self.grids[self.here].show(self._refresh(self.here))
+                self._mark_steps()
 
     def _refresh(self, step: str, key: str = "") -> list[Row]:
         """Bring one grid up to date after a change of ``key``, or altogether.

@@ -38,6 +38,11 @@ class Stop:
             "who takes over. Follow the vehicle maker's procedure and local law. If it was a slip of typing, correct that entry."
         )
 
+    @property
+    def refusal(self) -> str:
+        """What is said beside an entry that is not taken."""
+        return "the form is stopped: name a qualified person first, at the top of this step, or correct the voltage"
+
 
 def stop_of(values: Mapping[str, str], library: Library) -> Stop | None:
     """The stop that holds on this sheet; None when no voltage is above its class limit, or a qualified person is named."""
@@ -51,6 +56,11 @@ def is_measurement(key: str) -> bool:
     """Whether a field holds a reading or a given value itself, not what belongs to one."""
     parts = key.split(".")
     return len(parts) == 4 and parts[0] == "tests" and parts[2] in ("readings", "given")
+
+
+def is_unfinished(text: str) -> bool:
+    """Whether a unit may still follow: the last display ends in a digit or a decimal mark."""
+    return text.rstrip()[-1:] in tuple("0123456789.,")
 
 
 def refused_by(stop: Stop, changes: Mapping[str, str]) -> bool:

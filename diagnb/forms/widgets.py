@@ -41,9 +41,17 @@ class EntryGrid(anywidget.AnyWidget):
     locked = traitlets.Unicode().tag(sync=True)
     rows = traitlets.List(traitlets.Dict()).tag(sync=True)
 
-    def __init__(self, *, on_edit: Edit, on_act: Callable[[str], None] | None = None, **state: Any) -> None:
+    def __init__(
+        self,
+        *,
+        on_edit: Edit,
+        on_act: Callable[[str], None] | None = None,
+        on_leave: Callable[[], None] | None = None,
+        **state: Any,
+    ) -> None:
         super().__init__(**state)
         self._edit = on_edit
+        self._leave = on_leave
         self._act = on_act
         self.on_msg(self._received)
 
@@ -52,6 +60,9 @@ class EntryGrid(anywidget.AnyWidget):
             return
         if message.get("k") == "act" and isinstance(message.get("key"), str) and self._act is not None:
             self._act(message["key"])
+            return
+        if message.get("k") == "left" and self._leave is not None:
+            self._leave()
             return
         if message.get("k") != "edit":
             return

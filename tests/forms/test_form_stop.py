@@ -19,11 +19,11 @@ def test_a_voltage_above_the_class_limit_is_kept_and_nothing_more_is_taken(model
     said = model.stop().sentence
     assert "64.2 V, above 60 V DC" in said
     assert "qualified person" in said
-    with pytest.raises(InputFault, match="Stopped"):
+    with pytest.raises(InputFault, match="stopped"):
         model.put(f"tests.{test}.readings.load_current", "5.00 A")
-    with pytest.raises(InputFault, match="Stopped"):
+    with pytest.raises(InputFault, match="stopped"):
         model.add("tests", procedure="ground-side-drop", phase="as found")
-    with pytest.raises(InputFault, match="Stopped"):
+    with pytest.raises(InputFault, match="stopped"):
         model.repeat_as_left()
     assert model.text(f"tests.{test}.readings.load_current") == ""
 
@@ -109,3 +109,23 @@ def test_the_screen_says_it_and_closes_the_other_fields(bench):
     bench.type("people.qualified.qualification", "course 3")
     assert bench.row("tests.t1.readings.load_current")["disabled"] is False
     assert all(row.get("tone") != "stop" for row in bench.sheet.grids["found"].rows)
+
+
+def test_a_number_on_its_way_to_millivolts_stops_nothing_until_the_field_is_left(bench):
+    bench.fill()
+    bench.type("tests.t1.readings.drop", "148")
+    assert bench.model.stop() is None
+    assert bench.model.text("cautions.C5") == ""
+    grid = bench.sheet.grids["found"]
+    grid._handle_custom_msg({"k": "left", "view": "v", "key": "tests.t1.readings.drop"}, [])
+    assert grid.rows[0]["tone"] == "stop"
+    assert bench.model.text("cautions.C5") == "shown"
+    bench.type("tests.t1.readings.drop", "148 mV")
+    assert bench.model.stop() is None
+    assert all(row.get("tone") != "stop" for row in grid.rows)
+
+
+def test_the_next_reading_is_refused_also_when_nobody_said_that_the_field_was_left(bench):
+    bench.fill()
+    bench.type("tests.t1.readings.drop", "148")
+    assert bench.type("tests.t1.readings.load_current", "3 A")["k"] == "refused"
