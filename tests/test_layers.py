@@ -64,7 +64,7 @@ ONLY_IN = {
     "anywidget": ("forms/", "notebook/"),
     "pyvisa": ("instruments/scpi.py",),
     "pypdfium2": ("notebook/pages.py",),
-    "lifelines": ("fleet/life.py",),
+    "lifelines": ("fleet/life.py", "fleet/groups.py"),
     "matplotlib": ("fleet/plots.py", "recurring/picture.py"),
     "sqlalchemy": ("archive/database.py",),
     "duckdb": ("archive/copy.py",),

@@ -16,6 +16,7 @@ ROOT = "0" * 64
 """What stands in place of the hash before the first entry."""
 
 
+_sorted_text = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode
 _row_text = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
@@ -42,7 +43,7 @@ class Head:
 
 def canonical_text(plain: Mapping[str, Any]) -> str:
     """A body as text: keys sorted, no blanks. Only texts, whole numbers, lists and objects stand in it."""
-    return json.dumps(plain, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    return _sorted_text(plain)
 
 
 def digest_of_rows(rows: Iterable[Sequence[Any]]) -> str:

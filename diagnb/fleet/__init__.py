@@ -17,15 +17,13 @@ from diagnb.fleet.defects import Defects, distinct_defects
 from diagnb.fleet.drift import Drift, drift_over_use
 from diagnb.fleet.effect import Effect, difference_of_shares, effect_of_change
 from diagnb.fleet.figure import REFUSALS, Figure, Refusal, Trial
+from diagnb.fleet.groups import HazardRatios, hazard_ratios, log_rank
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.life import (
-    HazardRatios,
     Lives,
     Survival,
     Weibull,
-    hazard_ratios,
     kaplan_meier,
-    log_rank,
     weibull,
     weibull_by_ranks,
 )

@@ -152,10 +152,15 @@ def plot_cells(found: CellSurvey, *, most: int = 15) -> Any:
     axes.set_xscale("log")
     axes.axvline(1.0, color=_MIDDLE, linestyle="--", linewidth=0.9)
     axes.set_yticks(
-        range(len(shown)), [f"{c.row} · {c.column}  q={c.adjusted:.2g}{'  ALARM' if c.alarm else ''}" for c in shown], fontsize=8
+        range(len(shown)), [f"{c.row} · {c.column}  adjusted p {c.adjusted:.2g}{'  ALARM' if c.alarm else ''}" for c in shown], fontsize=8
     )  # fmt: skip
-    axes.invert_yaxis()
-    axes.set_xlabel("rate ratio to the component's other lots (log scale); filled square: alarm")
+    # Past the first and last line, or their marks are cut; plain numbers, not powers of ten.
+    axes.set_ylim(len(shown) - 0.4, -0.6)
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.set_xlabel(
+        "times the rate of the component's other lots (log scale); dashed: the same rate; filled square: alarm",
+        fontsize=8,
+    )
     axes.set_title(
         f"{len(found.alarms)} alarm{'' if len(found.alarms) == 1 else 's'} among {len(found.cells)} cells, false discovery rate {found.false_discovery_rate:g}",
         loc="left", fontsize=10,
@@ -190,7 +195,7 @@ def plot_survival(curves: Mapping[str, Survival], *, fits: Mapping[str, Weibull]
         axes.legend(fontsize=8, frameon=False)
     for k, line in enumerate(refusals):
         axes.text(0.02, 0.05 + 0.08 * k, line, transform=axes.transAxes, fontsize=8)
-    axes.set_title("Survival to the first failure, with limits", loc="left", fontsize=10)
+    axes.set_title("Share of vehicles without a first failure, by age, with limits", loc="left", fontsize=10)
     return figure
 
 
@@ -209,7 +214,9 @@ def plot_recurrence(curves: Mapping[str, MeanCumulative]) -> Any:
     axes.set_xlabel(f"age, {first.unit}" if first and first.unit else "age")
     axes.set_ylabel("events per vehicle")
     axes.legend(fontsize=8, frameon=False, loc="upper left")
-    axes.set_title("Mean cumulative function, limits by vehicle", loc="left", fontsize=10)
+    axes.set_title(
+        "Events per vehicle by age, with limits by vehicle (mean cumulative function)", loc="left", fontsize=10
+    )
     return figure
 
 
@@ -233,7 +240,7 @@ def plot_chart(chart: Chart) -> Any:
         said = f"first signal {chart.labels[chart.first_signal]}"
         if chart.started is not None:
             said += f", began about {chart.labels[chart.started]}"
-    axes.set_title(f"{chart.name}: {said} (dashed: limits of each point)", loc="left", fontsize=10)
+    axes.set_title(f"{chart.name}: {said} (dashed: limits of each month; square: signal)", loc="left", fontsize=10)
     return figure
 
 

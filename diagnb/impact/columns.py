@@ -23,7 +23,7 @@ from diagnb.procedures import SYSTEM_VOLTAGE, DerivedSpec, Procedure
 from diagnb.quantities import unit
 from diagnb.record.document import LimitStated
 from diagnb.uncertainty import Component, Estimate, Formula, propagate
-from diagnb.uncertainty.method import LARGEST_DIVISOR_UNCERTAINTY, _is_linear
+from diagnb.uncertainty.method import LARGEST_DIVISOR_UNCERTAINTY, is_linear
 
 Array = Any
 NOT_JUDGED = 4
@@ -157,7 +157,7 @@ def _accuracy(
     meter = Meter(sheet, str(entry["slot"]))
 
     def probe(shown: float, widening: float) -> Sequence[Component]:
-        return meter._specified(function, chosen, shown + zero, entry["step"], widening, name).components
+        return meter.specified(function, chosen, shown + zero, entry["step"], widening, name).components
 
     widening, shown = _widening(sheet, function, ambient), value - zero
     parts = []
@@ -203,7 +203,7 @@ def _derive(
             parts = [np.not_equal(c.contribution, 0) & reached.get(c.source, False) for c in given.components]
             if parts:
                 exact |= (given.standard_uncertainty > 0) & ~np.logical_or.reduce(parts)
-    if not _is_linear(formula):
+    if not is_linear(formula):
         for limit in (spec.physical_lower, spec.physical_upper):
             if limit is not None:
                 exact |= np.abs(estimate.value - limit) < 3 * estimate.standard_uncertainty

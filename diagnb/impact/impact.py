@@ -24,19 +24,14 @@ from diagnb.archive.store import Archive
 from diagnb.archive.workers import in_order
 from diagnb.conformity import WORDS
 from diagnb.errors import Fault, fault
-from diagnb.impact.change import Change, InstrumentError, Window
+from diagnb.impact.change import Change, Window
 from diagnb.impact.columns import Judged, Layout, judge_columns
 from diagnb.impact.exact import judge_documents
-from diagnb.meters import read_sheet
-from diagnb.procedures import read_procedure
+from diagnb.impact.search import Part, Search, some_of
 
 Array = Any
-PART = 100_000
-"""Rows that are judged together."""
-_DOCUMENTS = 50
 _SAME, _SAME_SPREAD = 1e-9, 1e-4
 """Relative differences up to which a value, and an expanded uncertainty (read from a table), have not moved."""
-_READ = ("seq", "place", "layout", "at", "serials", "numbers", "verdicts", "test")
 
 
 class ChangedResult(NamedTuple):
@@ -119,7 +114,7 @@ def last_calibration(archive: Archive, serial: str, found: str) -> str:
         for row in archive.database.execute(db.whole_table("test", "seq", "serials"))
         if serial in json.loads(row[1])
     }
-    for some in _some(sorted(seqs), 500):
+    for some in some_of(sorted(seqs), 500):
         for (text,) in archive.database.execute(db.chosen("revision", "seq", some, "document")):
             days |= {
                 i["calibrated"]
@@ -151,7 +146,7 @@ def find_impact(
     any stored procedure or sheet.
     """
     with _few_collections():
-        return _find(_Search(archive, change, window or Window(), all_revisions), executor, progress)
+        return _find(Search(archive, change, window or Window(), all_revisions), executor, progress)
 
 
 @contextmanager
@@ -165,7 +160,7 @@ def _few_collections() -> Iterator[None]:
         gc.set_threshold(*before)
 
 
-def _find(search: _Search, executor: Executor | None, progress: Callable[[int, int], None] | None) -> Impact:
+def _find(search: Search, executor: Executor | None, progress: Callable[[int, int], None] | None) -> Impact:
     change = search.change
     layouts = search.concerned()
     parts = list(search.parts(layouts))
@@ -197,20 +192,6 @@ def judge_batch(work: tuple[Sequence[tuple[int, bytes, Sequence[int]]], Change])
 
 
 @dataclass(frozen=True)
-class _Part:
-    """Rows of one layout: where they come from, their numbers, and how they were judged."""
-
-    layout: Layout
-    seq: Array
-    place: Array
-    test: Array
-    numbers: Array
-    at_slot: Array
-    old: Array
-    verdict: Array
-
-
-@dataclass(frozen=True)
 class _Changed:
     """Results of one part whose verdict changes; all arrays (m,), ``numbers`` old value, U, new value, U."""
 
@@ -224,123 +205,18 @@ class _Changed:
     numbers: tuple[Array, ...]
 
 
-class _Search:
-    """Finds what a change concerns."""
-
-    def __init__(self, archive: Archive, change: Change, window: Window, all_revisions: bool) -> None:
-        self.archive, self.change, self.window, self.all_revisions = archive, change, window, all_revisions
-        self.database = archive.database
-        self.sheets: dict[str, tuple[str, dict[str, Any]]] = {
-            row[0]: (row[1], json.loads(row[2]))
-            for row in self.database.execute(db.whole_table("sheet", "digest", "kind", "document"))
-        }
-        self.layouts: dict[str, Layout] = {}
-
-    def concerned(self) -> list[str]:
-        """Digests of the layouts that the change can concern; their sheets as they read afterwards are kept."""
-        after = {d: (kind, self.change.alter(kind, plain)) for d, (kind, plain) in self.sheets.items()}  # type: ignore[arg-type]
-        touched = {
-            d for d, (_, plain) in after.items() if plain is not self.sheets[d][1] and plain != self.sheets[d][1]
-        }
-        if not isinstance(self.change, InstrumentError) and not touched and self.sheets:
-            raise fault(
-                "change", "concerns no procedure and no accuracy sheet of this archive", "check its name and values"
-            )
-        procedures = {d: read_procedure(plain) for d, (kind, plain) in after.items() if kind == "procedure"}
-        meters = {d: read_sheet(plain) for d, (kind, plain) in after.items() if kind == "meter"}
-        for digest, text in self.database.execute(db.whole_table("layout", "digest", "document")):
-            document = json.loads(text)
-            uses = {document["procedure"], *document["meters"]}
-            if isinstance(self.change, InstrumentError) or uses & touched:
-                own = {d: meters[d] for d in document["meters"]}
-                self.layouts[digest] = Layout(document, procedures[document["procedure"]], own)
-        return sorted(self.layouts)
-
-    def _rows(self, layouts: list[str]) -> list[tuple[Any, ...]]:
-        """Test rows that may be concerned, in no order."""
-        serial = json.dumps(self.change.serial, ensure_ascii=False) if isinstance(self.change, InstrumentError) else ""
-        everything = len(layouts) == len(self.database.execute(db.whole_table("layout", "digest")))
-        if everything or len(layouts) > 500:
-            rows = self.database.columns(db.tests_of(None, *_READ, serial=serial))
-            return rows if everything else [row for row in rows if row[2] in self.layouts]
-        return self.database.columns(db.tests_of(layouts, *_READ, serial=serial)) if layouts else []
-
-    def parts(self, layouts: list[str]) -> Iterator[_Part]:
-        """Rows by layout, in the order of their entries, at most :data:`PART` at a time."""
-        grouped: dict[str, list[Any]] = {name: [] for name in layouts}
-        for row in self._rows(layouts):
-            grouped[row[2]].append(row)
-        current = None if self.all_revisions else self._current()
-        since, until = (None if m is None else m.timestamp() for m in (self.window.since, self.window.until))
-        for name in layouts:
-            rows = grouped.pop(name)
-            if not rows:
-                continue
-            seqs, places, _, at, serials, packed, verdicts, tests = zip(*rows, strict=True)
-            seq, place, time = np.array(seqs), np.array(places), np.array(at)
-            at_slot = self._concerned_slots(serials)
-            keep = at_slot.any(axis=1) if isinstance(self.change, InstrumentError) else np.ones(len(seq), dtype=bool)
-            if current is not None:
-                keep &= np.isin(seq, current)
-            keep &= (time >= since) if since is not None else True
-            keep &= (time <= until) if until is not None else True
-            chosen = np.flatnonzero(keep)
-            if not chosen.size:
-                continue
-            chosen = chosen[np.lexsort((place[chosen], seq[chosen]))]
-            layout = self.layouts[name]
-            results = len(layout.document["results"])
-            width = layout.width + 2 * results
-            matrix = np.frombuffer(b"".join(packed), dtype="<f8").reshape(len(seq), width)[chosen] if width else np.zeros((chosen.size, 0))  # fmt: skip
-            old = np.frombuffer("".join(verdicts).encode(), dtype=np.uint8).reshape(len(seq), results)[chosen] - 48
-            seq, place, at_slot = seq[chosen], place[chosen], at_slot[chosen]
-            names = np.array(tests, dtype=object)[chosen]
-            for start in range(0, chosen.size, PART):
-                cut = slice(start, start + PART)
-                yield _Part(
-                    layout, seq[cut], place[cut], names[cut], matrix[cut, : layout.width], at_slot[cut],
-                    matrix[cut, layout.width :], old[cut],
-                )  # fmt: skip
-
-    def _concerned_slots(self, serials: Sequence[str]) -> Array:
-        """Of every test, which of its instruments are the one that was found wrong: (n, most instruments)."""
-        if not isinstance(self.change, InstrumentError):
-            return np.zeros((len(serials), 1), dtype=bool)
-        codes = {text: i for i, text in enumerate(dict.fromkeys(serials))}
-        lists = [json.loads(text) for text in codes]
-        table = np.zeros((len(codes), max(1, *map(len, lists))), dtype=bool)
-        for i, found in enumerate(lists):
-            for slot, serial in enumerate(found):
-                table[i, slot] = serial == self.change.serial
-        return table[np.array([codes[text] for text in serials])]
-
-    def _current(self) -> Array:
-        """The latest revisions; a record that was declared void asserts nothing any more."""
-        rows = self.database.columns(db.revisions("seq", "status", latest=True))
-        return np.array([seq for seq, status in rows if status != "void"], dtype=np.int64)
-
-    def documents(self, exact: Iterable[tuple[int, int]]) -> Iterator[list[tuple[int, bytes, list[int]]]]:
-        """The documents of the tests that must be judged from them, some at a time."""
-        places: dict[int, list[int]] = {}
-        for seq, place in sorted(exact):
-            places.setdefault(seq, []).append(place)
-        for some in _some(sorted(places), _DOCUMENTS):
-            rows = self.database.execute(db.chosen("revision", "seq", some, "seq", "document"))
-            yield [(seq, text.encode(), places[seq]) for seq, text in sorted(rows)]
-
-
 class _Outcome:
     """Gathers what was judged again."""
 
-    def __init__(self, search: _Search) -> None:
+    def __init__(self, search: Search) -> None:
         self.search = search
         self.counts = np.zeros((len(WORDS), len(WORDS)), dtype=np.int64)
         self.tests, self.results, self.moved, self.documents = 0, 0, 0, 0
         self.rows: list[_Changed] = []
-        self.exact: dict[tuple[int, int], tuple[_Part, int]] = {}
+        self.exact: dict[tuple[int, int], tuple[Part, int]] = {}
         self.faults: list[tuple[tuple[int, int], str]] = []
 
-    def take(self, part: _Part, judged: Judged) -> None:
+    def take(self, part: Part, judged: Judged) -> None:
         self.tests += len(part.seq)
         exact = np.ones(len(part.seq), dtype=bool) if part.layout.document["exact"] else judged.exact
         for i in np.flatnonzero(exact):
@@ -364,7 +240,7 @@ class _Outcome:
                 new = np.array(rows, dtype=float).reshape(1, names, 3)
                 self._compare(part, np.array([i]), new[:, :, 0], new[:, :, 1], new[:, :, 2].astype(np.uint8))
 
-    def _compare(self, part: _Part, at: Array, value: Array, expanded: Array, verdict: Array) -> None:
+    def _compare(self, part: Part, at: Array, value: Array, expanded: Array, verdict: Array) -> None:
         old, was = part.old[at], part.verdict[at]
         before, spread = old[:, 0::2], old[:, 1::2]
         self.results += verdict.size
@@ -437,12 +313,12 @@ class _Outcome:
         if len(seqs) > 5000:
             rows = self.search.database.columns(db.whole_table("revision", *names))
             return {row[0]: row[1:] for row in rows if row[0] in seqs}
-        some = _some(sorted(seqs), 900)
+        some = some_of(sorted(seqs), 900)
         return {row[0]: tuple(row[1:]) for part in some for row in self.search.database.execute(db.chosen("revision", "seq", part, *names))}  # fmt: skip
 
     def _reports(self, records: set[str]) -> dict[tuple[str, int], tuple[tuple[str, str], ...]]:
         found: dict[tuple[str, int], tuple[tuple[str, str], ...]] = {}
-        for some in _some(sorted(records), 900):
+        for some in some_of(sorted(records), 900):
             statement = db.chosen("attached", "record", some, "seq", "record", "revision", "kind", "name", "sha256")
             for _, record, revision, kind, name, sha256 in sorted(self.search.database.execute(statement)):
                 if kind == "report":
@@ -455,8 +331,3 @@ def _listed(numbers: Array) -> list[float | None]:
     if not np.isnan(numbers).any():
         return numbers.tolist()  # type: ignore[no-any-return]
     return [None if math.isnan(n) else n for n in numbers.tolist()]
-
-
-def _some(values: list[Any], size: int) -> Iterator[list[Any]]:
-    for start in range(0, len(values), size):
-        yield values[start : start + size]

@@ -106,7 +106,7 @@ class Meter:
             estimate = self._calibrated(known, chosen, entry, value, step, widening, name)
             assumptions += ("certificate-corrections-used",)
         else:
-            estimate = self._specified(known, chosen, value, step, widening, name)
+            estimate = self.specified(known, chosen, value, step, widening, name)
         parts = (*estimate.components, *(spread.components if spread.components else ()))
         return MeterReading(shown, chosen, Estimate.of(estimate.value, parts), None, assumptions + remark)
 
@@ -140,7 +140,7 @@ class Meter:
         excess = max(low - ambient_degc, ambient_degc - high, 0.0)
         return 1 + function.temperature_coefficient * excess, (), not coldest <= ambient_degc <= hottest
 
-    def _specified(
+    def specified(
         self, function: Function, chosen: Range, value: float, step: float, widening: float, name: str
     ) -> Estimate:
         """Gain, offset and quantisation from the accuracy specification."""

@@ -137,7 +137,7 @@ def _triggers(
     u, value = estimate.standard_uncertainty, estimate.value
     near = [limit for limit in (physical_lower, physical_upper) if limit is not None and abs(value - limit) < 3 * u]
     # The linear interval of a sum or difference is right wherever the value lies; only curvature can mislead.
-    if near and not _is_linear(formula):
+    if near and not is_linear(formula):
         found.append("near-physical-limit")
     total = estimate.variance
     if any(
@@ -148,7 +148,7 @@ def _triggers(
     return found
 
 
-def _is_linear(formula: Formula) -> bool:
+def is_linear(formula: Formula) -> bool:
     """Whether the formula is linear in its names: no product, quotient or function of two of them."""
     carries: list[bool] = []
     for step in formula.steps:

@@ -13,6 +13,7 @@ import json
 import multiprocessing
 import resource
 import shutil
+import sqlite3
 import sys
 import tempfile
 import time
@@ -97,25 +98,67 @@ def fleet(results: int) -> Iterator[Prepared]:
         yield replace(base, record=f"V-{number}", document=plain, digest=own, tests=tuple(rows), results=tuple(found))
 
 
-def saves(url: str, name: str) -> None:
-    """Durable saves: one by one, then in batches."""
+def saves(url: str, name: str, singles: int = 400, many: int = 3000) -> None:
+    """Durable saves one by one, then in batches; for a file, the same rows by the bare driver in the same run."""
     base = prepare(pair_record(15))
+    alone = [variant(base, f"S-{n}") for n in range(singles)]
+    whole = [variant(base, f"B-{n}") for n in range(many)]
     with open_archive(url, moment=MOMENT, create=True) as archive:
-        single = [variant(base, f"S-{n}") for n in range(400)]
-        start = time.perf_counter()
-        for one in single:
-            archive.add(one, moment=MOMENT)
-        alone = len(single) / (time.perf_counter() - start)
-        many = [variant(base, f"B-{n}") for n in range(3000)]
-        start = time.perf_counter()
-        for at in range(0, len(many), 500):
-            archive.add_many(many[at : at + 500], moment=MOMENT)
-        batched = len(many) / (time.perf_counter() - start)
-        start = time.perf_counter()
-        for n in range(400):
-            archive.document(f"S-{n}")
-        read = 400 / (time.perf_counter() - start)
-    print(f"| {name} | {len(base.document):,} | {len(base.results)} | {alone:,.0f} | {batched:,.0f} | {read:,.0f} |")
+        archive.add(variant(base, "first"), moment=MOMENT)
+        one = spent(lambda: [archive.add(v, moment=MOMENT) for v in alone])
+        batch = spent(lambda: [archive.add_many(whole[k : k + 500], moment=MOMENT) for k in range(0, many, 500)])
+        read = spent(lambda: [archive.document(f"S-{n}") for n in range(singles)])
+    bare = bare_driver(Path(url), singles, many) if "://" not in url else None
+    print(
+        f"{name}: documents of {len(base.document):,} bytes with {len(base.results)} results and {len(base.tests)} tests\n\n"
+        "| | saves/s one by one | a second of CPU | in batches of 500 | a second of CPU | reads/s |\n|---|---|---|---|---|---|"
+    )
+    print(
+        f"| archive | {singles / one[0]:,.0f} | {singles / one[1]:,.0f} | {many / batch[0]:,.0f} | {many / batch[1]:,.0f} | {singles / read[0]:,.0f} |"
+    )
+    if bare:
+        first, second = bare
+        print(
+            f"| the same rows, bare driver | {singles / first[0]:,.0f} | {singles / first[1]:,.0f} | {many / second[0]:,.0f} | {many / second[1]:,.0f} | |"
+        )
+        print(f"| archive over bare driver, CPU | | {one[1] / first[1]:.2f} x | | {batch[1] / second[1]:.2f} x | |")
+
+
+def bare_driver(source: Path, singles: int, many: int) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Wall and CPU seconds of the rows of ``source`` put into a file like it by sqlite3 alone: the floor of this layout."""
+    target = source.with_suffix(".bare")
+    open_archive(target, moment=MOMENT, create=True).close()
+    reader, writer = sqlite3.connect(source), sqlite3.connect(target, isolation_level=None)
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "cache_size=-65536", "wal_autocheckpoint=4000"):
+        writer.execute(f"PRAGMA {pragma}")
+    visits = [
+        [
+            (table, reader.execute(f"SELECT * FROM {table} WHERE seq = ?", (seq,)).fetchall())
+            for table in ("entry", "revision", "result", "test")
+        ]
+        for (seq,) in reader.execute("SELECT seq FROM revision WHERE seq > 1 ORDER BY seq")
+    ]
+    texts = {t: f"INSERT INTO {t} VALUES ({', '.join('?' * len(rows[0]))})" for t, rows in visits[0]}
+
+    def put(some: list[list[tuple[str, list[tuple[object, ...]]]]]) -> None:
+        writer.execute("BEGIN IMMEDIATE")
+        for table, text in texts.items():
+            writer.executemany(text, [row for visit in some for name, rows in visit if name == table for row in rows])
+        writer.execute("COMMIT")
+
+    first = spent(lambda: [put([v]) for v in visits[:singles]])
+    rest = visits[singles : singles + many]
+    second = spent(lambda: [put(rest[k : k + 500]) for k in range(0, many, 500)])
+    reader.close()
+    writer.close()
+    return first, second
+
+
+def spent(work: Callable[[], object]) -> tuple[float, float]:
+    """Wall and CPU seconds of one run."""
+    wall, cpu = time.perf_counter(), time.process_time()
+    work()
+    return time.perf_counter() - wall, time.process_time() - cpu
 
 
 def writer(url: str, name: str, count: int) -> None:
@@ -153,14 +196,16 @@ def impacts(folder: Path, results: int) -> None:
         print(
             f"\n{results:,} results made and stored in {time.perf_counter() - start:.1f} s, {(folder / 'fleet.sqlite').stat().st_size / 1e6:,.0f} MB"
         )
-        print("\n| change | results judged again | verdicts that change | s | peak MB |\n|---|---|---|---|---|")
+        print(
+            "\n| change | results judged again | verdicts that change | s | s of CPU | peak MB |\n|---|---|---|---|---|---|"
+        )
         limit = LimitChange("battery-pair-balance", "voltage_difference", "-0.3", "0.3", "V", "a bulletin (invented)")
         for label, change in (("limit", limit), ("rule: guarded-U", RuleChange("guarded-U")), ("rule: simple", RuleChange("simple")), ("one meter of 200, 2 % high", InstrumentError("H6-007", gain_percent=2))):  # fmt: skip
-            start = time.perf_counter()
+            start, cpu = time.perf_counter(), time.process_time()
             found = find_impact(archive, change)
-            took = time.perf_counter() - start
+            took, cpu = time.perf_counter() - start, time.process_time() - cpu
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
-            print(f"| {label} | {found.results:,} | {len(found.changed):,} | {took:.2f} | {peak:,.0f} |")
+            print(f"| {label} | {found.results:,} | {len(found.changed):,} | {took:.2f} | {cpu:.2f} | {peak:,.0f} |")
 
 
 def grouped(folder: Path) -> None:
@@ -190,21 +235,19 @@ def timed(work: Callable[[], object]) -> float:
 
 def main() -> None:
     parser = argparse.ArgumentParser()
-    parser.add_argument("--results", type=int, default=1_000_000)
+    parser.add_argument("--results", type=int, default=1_000_000, help="0: saves only")
     parser.add_argument("--postgresql", default="", help="address of an empty database, to measure it too")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        print(
-            "| store | document bytes | results | saves/s, one by one | in batches of 500 | reads/s |\n|---|---|---|---|---|---|"
-        )
         saves(str(folder / "a.sqlite"), "SQLite")
         if options.postgresql:
             saves(options.postgresql, "PostgreSQL")
             eight_writers(options.postgresql, "PostgreSQL")
         eight_writers(str(folder / "a.sqlite"), "SQLite")
-        impacts(folder, options.results)
-        grouped(folder)
+        if options.results:
+            impacts(folder, options.results)
+            grouped(folder)
 
 
 if __name__ == "__main__":
