@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import random
+import subprocess
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 import rfc8785
 
+from diagnb.countersigning import reviewers_field
 from diagnb.evaluation import Evaluation, evaluate
 from diagnb.proof import REASONS, compare, verify_report
 from diagnb.record import load_record, plain
@@ -109,6 +111,39 @@ def test_a_path_and_its_pairs_prove_themselves_and_a_changed_pair_is_found(shop:
     found = shop.verify(shop.sign(render_report(record, forged, moment=MOMENT)))
     assert not found.trustworthy
     assert [d.where for d in found.differing] == ["pairs[0].change"]
+
+
+@pytest.mark.system
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", "Not yet reviewed"),
+        ("de", "Noch nicht gegengelesen"),
+        ("fr", "Pas encore relu"),
+        ("es", "Aún no revisado"),
+    ],
+)
+def test_the_place_of_a_review_says_that_there_was_none_until_there_is_one(
+    shop: Shop, language: str, said: str
+) -> None:
+    first = shop.sign(render_report(DEMO, evaluate(DEMO), moment=MOMENT, language=language))
+    assert said in words(first)
+    page = reviewers_field(shop.reviewer, moment=MOMENT, meaning="I reviewed this record", language=language)
+    both = countersign(
+        first, key=shop.reviewer, field="Reviewer", reason="I reviewed this record", moment=MOMENT, appearance=page
+    )
+    assert said not in words(both) and "M. Sample" in words(both)
+    assert shop.verify(both, expected=("Technician", "Reviewer")).reasons == ()
+    # whoever signs with another program may leave the field as it is: it speaks of the day it was made
+    left = shop.countersign(first)
+    assert "2026" in words(left).split(said)[1][:120]
+
+
+def words(pdf: bytes) -> str:
+    done = subprocess.run(
+        ["pdftotext", "-enc", "UTF-8", "-", "-"], input=pdf, capture_output=True, check=True, timeout=60
+    )
+    return done.stdout.decode("utf-8")
 
 
 def test_nobody_is_trusted_without_a_list(signed: bytes) -> None:
