@@ -4,23 +4,15 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import add_folder, now, trust_for, write_new
+from diagnb.cli.files import add_folder, write_new
 from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue
 from diagnb.cli.logfile import add_log
+from diagnb.cli.proved import proved_report
 from diagnb.cli.signers import signer
 from diagnb.errors import Fault, InputFault, fault
-
-_ABOUT_TRUST = frozenset(
-    {
-        "not-trusted", "certificate-expired", "certificate-not-yet-valid", "certificate-revoked",
-        "outside-trust-period", "expected-signature-missing", "timestamp-not-trusted", "signing-time-in-future",
-    }
-)  # fmt: skip
-"""What does not hinder working on: who signed is asked by whoever verifies the result."""
 
 
 def add_commands(commands: Any) -> None:
@@ -65,7 +57,7 @@ def run_amend(options: argparse.Namespace) -> int:
     """Render and sign the amended record; prints what changed."""
     from diagnb.record import amend, load_record, plain, read_json
 
-    old = _earlier(options, options.of).record
+    _, old = proved_report(options.of, options.trust)
     document = read_json(options.record.read_bytes(), options.record.name)
     if isinstance(document, dict):
         document = {key: value for key, value in document.items() if key not in ("revision", "replaces")}
@@ -86,7 +78,7 @@ def run_void(options: argparse.Namespace) -> int:
     """Render and sign the revision that makes the record void."""
     from diagnb.record import void
 
-    old = _earlier(options, options.report).record
+    _, old = proved_report(options.report, options.trust)
     record = void(old, reason=options.reason)
     _refuse_same(options.output, options.report)
     with signer(options, needed=False) as key:
@@ -101,12 +93,12 @@ def run_redact(options: argparse.Namespace) -> int:
     """Render and sign the copy; prints what was removed."""
     from diagnb.redaction import mentions, redact
 
-    found = _earlier(options, options.report)
+    found, record = proved_report(options.report, options.trust)
     if not found.salt:
         raise fault(str(options.report), "carries no digest list", "render and sign the record again, then redact that")
-    copy = redact(found.record, secret=found.salt, remove=tuple(options.fields))
+    copy = redact(record, secret=found.salt, remove=tuple(options.fields))
     removed = copy.redaction.removed if copy.redaction else {}
-    told = mentions(found.record, copy)
+    told = mentions(record, copy)
     if told and not options.allow_mentions:
         raise InputFault(
             Fault(place, f"still says what was removed from {gone}", "add it to --fields, or use --allow-mentions")
@@ -140,21 +132,6 @@ def run_attach(options: argparse.Namespace) -> int:
     document["attachments"] = listed
     write_new(options.record, (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode())
     return 0
-
-
-def _earlier(options: argparse.Namespace, path: Path) -> Any:
-    """The earlier report, proved as far as its bytes go; who signed it is only said."""
-    from diagnb.proof import REASONS, verify_report
-
-    found = verify_report(path, trust=trust_for(path, options.trust), moment=now(), expected=())
-    wrong = [reason for reason in found.reasons if reason not in _ABOUT_TRUST]
-    if found.record is None or wrong:
-        why = "; ".join(REASONS.get(reason, reason) for reason in wrong) or "it carries no record"
-        raise fault(str(path), f"does not prove itself: {why}", "see diagnb verify")
-    if found.reasons:
-        said = "; ".join(REASONS[reason] for reason in found.reasons)
-        print(f"diagnb: {path}: {said}", file=sys.stderr)
-    return found
 
 
 def _carry(document: dict[str, Any], old: dict[str, Any]) -> None:

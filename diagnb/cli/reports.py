@@ -52,31 +52,17 @@ def run_report(options: argparse.Namespace) -> int:
     return 0
 
 
-def refuse_own_report(pdf: bytes, key: Any) -> None:
-    """A review is by a second person. Raises SigningFault for whoever signed the report."""
-    from diagnb.errors import Fault, SigningFault
-    from diagnb.signing import TrustList, verify_signatures
-
-    for made in verify_signatures(pdf, trust=TrustList(()), moment=now()).signatures:
-        if made.fingerprint == key.fingerprint or made.signer == key.name:
-            raise SigningFault(
-                Fault(
-                    key.name,
-                    f"has signed this report already ({made.field})",
-                    "let a second person review and countersign it",
-                )
-            )
-
-
 def run_countersign(options: argparse.Namespace) -> int:
-    """Sign a reviewer's field in place."""
-    from diagnb.countersigning import reviewers_field
+    """Sign a reviewer's field in place, of a report that proves itself, by somebody who did not make it."""
+    from diagnb.cli.proved import proved_report
+    from diagnb.countersigning import refuse_insider, reviewers_field
     from diagnb.signing import countersign, signature_fields
 
     pdf = options.report.read_bytes()
+    before, _ = proved_report(options.report, None)
     field = free_field(signature_fields(pdf), options.field)
     with signer(options, needed=True) as key:
-        refuse_own_report(pdf, key)
+        refuse_insider(before, key)
         moment = now()
         signed = countersign(
             pdf, key=key, field=field, reason=options.meaning, moment=moment, timestamp_url=options.timestamp_url,
@@ -85,9 +71,8 @@ def run_countersign(options: argparse.Namespace) -> int:
     write_new(options.report, signed)
     book = book_for(options, key, options.report)
     if book is not None:
-        from diagnb.proof import verify_report
-
-        found = verify_report(signed, moment=now(), expected=())
-        book.signed(signed, key=key, record=found.record_id, revision=found.revision, digest=found.digest, before=pdf)
+        book.signed(
+            signed, key=key, record=before.record_id, revision=before.revision, digest=before.digest, before=pdf
+        )
     print(f"{options.report}: {field} countersigned by {key.name}")
     return 0

@@ -361,3 +361,21 @@ def test_a_file_not_called_after_its_id_is_found(tmp_path: Path, capsys: pytest.
     )
     assert main(["procedure", "check", str(own)]) == 1
     assert "call it ground-side-drop.toml" in capsys.readouterr().out
+
+
+def test_a_report_that_was_altered_is_not_countersigned(demo: Path, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.pdf"
+    data = bytearray((demo / "report.pdf").read_bytes())
+    data[20_000] ^= 1
+    broken.write_bytes(data)
+    keys = tmp_path / "keys"
+    made = run(["key", "init", "Shop (invented)", "--keys", str(keys)], "")
+    authority = made.stdout.rsplit(":", 1)[1].strip()
+    person = run(
+        ["key", "add", "M. Sample", "--role", "reviewer", "--keys", str(keys), "--passphrase-fd", "0"], authority
+    )
+    own = person.stdout.rsplit(":", 1)[1].strip()
+    done = run(["countersign", str(broken), "--key", str(keys / "m-sample.p12"), "--passphrase-fd", "0"], own)
+    assert done.returncode == 2
+    assert "does not prove itself: the signed bytes have been changed" in done.stderr
+    assert broken.read_bytes() == bytes(data)

@@ -1,0 +1,37 @@
+"""A report that something is built on has to prove itself as far as its bytes go; who signed it is only said."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnb.cli.files import now, trust_for
+from diagnb.errors import fault
+
+if TYPE_CHECKING:
+    from diagnb.proof import Verification
+    from diagnb.record import Record
+
+_ABOUT_TRUST = frozenset(
+    {
+        "not-trusted", "certificate-expired", "certificate-not-yet-valid", "certificate-revoked",
+        "outside-trust-period", "expected-signature-missing", "timestamp-not-trusted", "signing-time-in-future",
+    }
+)  # fmt: skip
+"""What does not hinder working on: who signed is asked by whoever verifies the result."""
+
+
+def proved_report(path: Path, trust: Path | None) -> tuple[Verification, Record]:
+    """The report's verification, and the record inside. Raises InputFault where it carries no record or does not prove itself."""
+    from diagnb.proof import REASONS, verify_report
+
+    found = verify_report(path, trust=trust_for(path, trust), moment=now(), expected=())
+    wrong = [reason for reason in found.reasons if reason not in _ABOUT_TRUST]
+    if found.record is None or wrong:
+        why = "; ".join(REASONS.get(reason, reason) for reason in wrong) or "it carries no record"
+        raise fault(str(path), f"does not prove itself: {why}", "see diagnb verify")
+    if found.reasons:
+        said = "; ".join(REASONS[reason] for reason in found.reasons)
+        print(f"diagnb: {path}: {said}", file=sys.stderr)
+    return found, found.record
