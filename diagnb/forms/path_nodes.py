@@ -15,8 +15,8 @@ from diagnb.procedures import Procedure, ReadingSpec
 
 KINDS = (
     ("source", "source"), ("fuse", "fuse"), ("switch", "switch"), ("relay contact", "relay contact"),
-    ("connector", "connector"), ("splice", "splice"), ("load feed", "load, feed side"), ("load ground", "load, ground side"),
-    ("ground stud", "ground"), ("source ground", "ground of the source"), ("other", "other"),
+    ("connector", "connector"), ("splice", "splice"), ("load feed", "load, feed"), ("load ground", "load, ground"),
+    ("ground stud", "ground"), ("source ground", "source ground"), ("other", "other"),
 )  # fmt: skip
 """Kind of a node and how the form calls it."""
 CROSSINGS = (
