@@ -10,8 +10,16 @@ from typing import Any
 
 from traitlets.config import Config
 from voila.app import Voila
+from voila.shutdown_kernel_handler import VoilaShutdownKernelHandler
 
 from diagnb.cli.listening import Listening
+
+
+class PageLeft(VoilaShutdownKernelHandler):  # type: ignore[misc]
+    """Ends the kernel of a page that is closed or loaded again, so that it lets go of its sheet."""
+
+    def check_xsrf_cookie(self) -> None:
+        """A page that is being left can't send this header; the random number of its kernel stands for it."""
 
 
 class PageServer(Voila):  # type: ignore[misc]
@@ -20,6 +28,13 @@ class PageServer(Voila):  # type: ignore[misc]
     place: Listening
     said: Sequence[str] = ()
     opens: bool = False
+
+    def init_handlers(self) -> list[Any]:
+        """Voilà's own, but a page that is left may end its kernel."""
+        return [
+            (entry[0], PageLeft, *entry[2:]) if entry[1] is VoilaShutdownKernelHandler else entry
+            for entry in super().init_handlers()
+        ]
 
     def listen(self) -> None:
         """Listen, say where, and run until stopped."""
