@@ -66,7 +66,7 @@ ONLY_IN = {
     "pypdfium2": ("notebook/pages.py",),
     "lifelines": ("fleet/life.py", "fleet/groups.py"),
     "matplotlib": ("fleet/plots.py", "recurring/picture.py"),
-    "sqlalchemy": ("archive/database.py",),
+    "sqlalchemy": ("archive/database.py", "archive/tables.py"),
     "duckdb": ("archive/copy.py",),
     "distributed": ("archive/workers.py",),
 }

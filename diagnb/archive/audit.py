@@ -10,7 +10,7 @@ from functools import partial
 from itertools import groupby
 from typing import Any
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.chain import ROOT, Head, digest_of_rows, holds
 from diagnb.archive.fault import ArchiveFault
 from diagnb.archive.rows import RESULT_COLUMNS, REVISION_FACTS, TEST_COLUMNS, prepare_document, tests_digest

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.fault import archive_fault
 from diagnb.archive.rows import RESULT_COLUMNS
 from diagnb.archive.store import Archive

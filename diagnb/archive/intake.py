@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.fault import ArchiveFault
 from diagnb.archive.rows import Prepared, prepare_document
 from diagnb.archive.store import Archive

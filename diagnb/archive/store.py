@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.chain import Entry, Head, digest_of_rows, link
 from diagnb.archive.database import Database, Writer
 from diagnb.archive.fault import ArchiveFault, archive_fault

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.store import Archive
 from diagnb.archive.workers import in_order
 from diagnb.conformity import WORDS

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.archive import database as db
+from diagnb.archive import tables as db
 from diagnb.archive.store import Archive
 from diagnb.errors import fault
 from diagnb.impact.change import Change, InstrumentError, Window

@@ -125,7 +125,7 @@ def test_a_history_written_anew_is_seen_by_whoever_kept_the_head(filled: Archive
     """Somebody with all rights rebuilds a consistent chain without the third record's report."""
     kept = filled.head()
     with filled.database.reading() as connection:
-        from diagnb.archive import database as db
+        from diagnb.archive import tables as db
 
         entries = [db.as_entry(row) for row in connection.execute(db.entries())]
     import json

@@ -11,7 +11,7 @@ from stores import NOW, new_database
 
 from diagnb.archive import Archive, ArchiveFault, open_archive
 from diagnb.archive.audit import audit
-from diagnb.archive.database import TABLES
+from diagnb.archive.tables import TABLES
 from diagnb.record import Record
 
 Make = Callable[..., Record]
