@@ -43,7 +43,7 @@ def changed_rows(before: Iterable[Mapping[str, Any]], after: Sequence[Row]) -> l
 
 def _place(row: Mapping[str, Any]) -> tuple[Any, ...]:
     """What must not differ for a row to be painted anew where it stands."""
-    drawn_once = row.get("label") if "key" not in row or row["kind"] in ("action", "buttons") else None
+    drawn_once = row.get("label") if "key" not in row or row["kind"] == "action" else None
     return row.get("key"), row["kind"], row.get("block"), drawn_once, row.get("buttons")
 
 

@@ -17,13 +17,14 @@ VOLTAGES = ("12.61", "12.57", "12.47", "11.92", "148 mV", "0.1 mV")
 PATH = "Path test: voltage profile along a loaded circuit"
 
 
-def seen(form: Form, name: str) -> None:
+def seen(form: Form, name: str, place: str = ".dn-title") -> None:
     """Pictures of both widths, where a folder for them is named."""
     folder = os.environ.get("DIAGNB_SHOTS")
     if not folder:
         return
     for width in (1280, 820):
         form.page.set_viewport_size({"width": width, "height": 1400})
+        form.page.evaluate("(place) => { document.querySelector(place).scrollIntoView(); }", place)
         form.page.wait_for_timeout(200)
         form.page.screenshot(path=str(Path(folder) / f"{name}-{width}.png"))
     form.page.set_viewport_size({"width": 1280, "height": 900})
@@ -84,10 +85,8 @@ def test_a_technician_gets_through_a_path_test_a_trace_a_stop_and_a_slip(lab, tm
     page.wait_for_selector(f"{field('tests.t2.path.n7.name')}:focus")
     page.keyboard.type("connector C4")
     form.saved()
-    page.locator("[data-block='tests.t2.path.n1.node']").scroll_into_view_if_needed()
-    seen(form, "path-nodes")
-    page.locator(".dn-tall").scroll_into_view_if_needed()
-    seen(form, "path-profile")
+    seen(form, "path-nodes", "[data-block='tests.t2.path.n1.node']")
+    seen(form, "path-profile", ".dn-tall")
     assert values(form, "reach")["tests.t2.path.order"] == "n1 n2 n3 n7 n4 n5 n6"
 
     # undo by key, outside text that is being edited: the test that was taken off comes back
@@ -122,8 +121,7 @@ def test_a_technician_gets_through_a_path_test_a_trace_a_stop_and_a_slip(lab, tm
     assert page.locator(field("tests.t1.readings.load_current")).is_disabled()
     form.press("Add this test")
     page.locator(".dn-trouble", has_text="qualified person").wait_for()
-    page.locator(".dn-note[data-tone='stop']").scroll_into_view_if_needed()
-    seen(form, "stop")
+    seen(form, "stop", ".dn-note[data-tone='stop']")
     page.locator(field("people.qualified.name")).locator("visible=true").fill("Quin Example")
     page.locator(field("people.qualified.qualification")).locator("visible=true").fill(
         "high-voltage course 3 (invented)"

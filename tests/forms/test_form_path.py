@@ -190,3 +190,13 @@ def test_the_shipped_path_record_typed_into_the_form_gives_its_own_verdicts(mode
     assert not faults
     assert {r.name: r.verdict.verdict for r in found.results} == {r.name: r.verdict.verdict for r in wanted.results}
     assert found.profile.failing == wanted.profile.failing
+
+
+def test_typing_the_name_of_a_node_draws_nothing_anew(bench):
+    bench.fill()
+    bench.sheet._add_test("path-test", "found", "")
+    drawn = []
+    bench.sheet.grids["found"].observe(lambda change: drawn.append(change), names="rows")
+    told = bench.type("tests.t2.path.n2.name", "fuse F12, output")
+    assert drawn == []
+    assert "Node 2: fuse F12, output" in [row.get("block_label") for row in told["rows"]]

@@ -176,6 +176,7 @@ function render({ model, el }) {
     if (nodes.caption) nodes.caption.textContent = row.label;
     if (nodes.legend) nodes.legend.textContent = row.block_label;
     if (nodes.input) nodes.input.disabled = Boolean(locked() || row.disabled);
+    for (const button of nodes.buttons || []) button.setAttribute("aria-label", `${button.textContent}: ${row.label}`);
     if (row.kind === "picture") {
       if (nodes.picture.dataset.drawn !== row.picture) { nodes.picture.innerHTML = row.picture || ""; nodes.picture.dataset.drawn = row.picture; }
       nodes.said.textContent = row.said || "";
@@ -268,11 +269,14 @@ function render({ model, el }) {
   }
 
   function buttons(row) {
-    return element("div", { className: "dn-line dn-some" }, ...row.buttons.map(([key, text]) => {
-      const button = element("button", { type: "button", className: "dn-small", text, disabled: locked(), "aria-label": `${text}: ${row.label}` });
+    const made = row.buttons.map(([key, text]) => {
+      const button = element("button", { type: "button", className: "dn-small", text, disabled: locked() });
       button.addEventListener("click", () => model.send({ k: "act", view, key }));
       return button;
-    }));
+    });
+    const line = element("div", { className: "dn-line dn-some" }, ...made);
+    parts.set(row.key, { row, line, buttons: made });
+    return line;
   }
 
   function picture(row) {
