@@ -16,10 +16,10 @@ from typing import Any, ParamSpec
 import ipywidgets as widgets
 
 from diagnb.errors import DiagnbError, fault
+from diagnb.forms.chooser import Chooser
 from diagnb.forms.look import SIZES, VIEWS, LookButton
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Office
-from diagnb.forms.picker import first_offered, offered
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.review_rows import review_rows
 from diagnb.forms.revision_step import RevisionStep
@@ -91,7 +91,7 @@ class Sheet:
         self.attach = AttachButton(
             keep=self._attach, label="Attach photos or recorded traces (CSV)", accept=_ACCEPTED, locked=model.locked
         )
-        self._pickers: dict[str, tuple[Any, Any]] = {}
+        self.choosers: dict[str, Chooser] = {}
         self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
         self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
         self.back = _button("Back", self.guarded(lambda: self._move(-1)))
@@ -149,11 +149,8 @@ class Sheet:
         return _box([self._add_button(kind, label)], "dn-buttons")
 
     def _test_adders(self, step: str) -> list[Any]:
-        find = widgets.Text(description="Find a test", placeholder="words or number")
-        choice = widgets.Dropdown(description="Test to add")
-        self._pickers[step] = (find, choice)
-        self._offer_tests(step)
-        find.observe(lambda _change: self._narrow(step), names="value")
+        chooser = self.choosers[step] = Chooser(self.model, guarded=self.guarded)
+        find, choice = chooser.find, chooser.choice
         add = _button("Add this test", self.guarded(lambda: self._add_test(choice.value, step, "")))
         buttons = [add]
         if step == "found":
@@ -163,25 +160,6 @@ class Sheet:
             repeat = _button("Repeat each as-found test", self.guarded(self._repeat), go=True)
             return [_box([repeat], "dn-buttons"), find, choice, _box(buttons, "dn-buttons")]
         return [find, choice, _box(buttons, "dn-buttons")]
-
-    def _narrow(self, step: str) -> None:
-        self.guarded(self._offer_tests)(step)
-
-    def _offer_tests(self, step: str) -> None:
-        """Bring the list of tests up to date with the circuit, the system voltage and the words typed."""
-        find, choice = self._pickers[step]
-        options = offered(
-            self.model.library.procedures.values(),
-            system_voltage=self.model.text("vehicle.system_voltage"),
-            circuit_class=self.model.text("circuit.class"),
-            words=find.value,
-        )
-        if tuple(choice.options) == options:
-            return
-        before = choice.value
-        choice.options = options
-        names = [name for _, name in options]
-        choice.value = before if before and before in names else first_offered(options) or None
 
     # -- callbacks ---------------------------------------------------------------------------------------
 
@@ -421,8 +399,8 @@ class Sheet:
                 if rows:
                     self.grids[step].show(rows)
                 self.grids[step].locked = self.model.locked
-            if step in self._pickers:
-                self._offer_tests(step)
+            if step in self.choosers:
+                self.choosers[step].offer()
             if step == "review":
                 self.table.value = self.signing.summary()
             for name, screen in self.screens.items():

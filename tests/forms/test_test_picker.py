@@ -44,7 +44,7 @@ def test_a_test_without_a_limit_for_this_system_is_marked():
 
 def test_the_list_on_the_screen_follows_the_circuit_and_the_words(bench):
     bench.sheet.show("found")
-    find, choice = bench.sheet._pickers["found"]
+    find, choice = bench.sheet.choosers["found"].find, bench.sheet.choosers["found"].choice
     find.value = "continuity"
     assert choice.value == "wire-continuity"
     bench.sheet.show("circuit")
