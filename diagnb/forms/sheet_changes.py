@@ -69,6 +69,7 @@ class SheetChanges(ABC):
         self._guard = threading.RLock()
         self._sealed = False
         self._typing = ""
+        self._stop: tuple[tuple[int, str], Stop | None] | None = None
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
         self._reviewed: dict[int, Any] = {}
         self._viewed: dict[str, tuple[tuple[tuple[str, str], ...], TraceView]] = {}
@@ -255,10 +256,14 @@ class SheetChanges(ABC):
 
     def stop(self) -> Stop | None:
         """The stop that holds: a voltage above 60 V DC or 30 V AC, and no qualified person named."""
-        values = self.values
-        if self._typing and is_unfinished(values.get(self._typing, "")):
-            values = {key: text for key, text in values.items() if key != self._typing}
-        return stop_of(values, self.library)
+        asked = (self.journal.number, self._typing)
+        known = self._stop
+        if known is None or known[0] != asked:  # every row of a step asks
+            values = self.values
+            if self._typing and is_unfinished(values.get(self._typing, "")):
+                values = {key: text for key, text in values.items() if key != self._typing}
+            known = self._stop = (asked, stop_of(values, self.library))
+        return known[1]
 
     def settle(self) -> None:
         """What was typed last is finished: a number without a unit counts as it stands."""
