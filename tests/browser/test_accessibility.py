@@ -12,7 +12,7 @@ from test_visit import Form, field
 
 pytestmark = pytest.mark.browser
 
-STEPS = ("Vehicle", "Circuit", "Instruments", "As found", "Correct", "As left", "Findings", "Review", "Sign")
+STEPS = ("Vehicle", "Circuit", "Instruments", "As found", "Correct", "As left", "Traces", "Findings", "Review", "Sign")
 VIEWS = ("", "Bright sun", "Night view")
 WIDTHS = (1280, 820)
 TALL = 4000
@@ -95,10 +95,12 @@ def test_axe_finds_nothing_in_any_step_view_and_width(form):
     form.press("Day view")
     page.set_viewport_size({"width": 1280, "height": 900})
     assert bad == []
-    assert measured > 54 * 50
+    assert measured > 60 * 50
 
 
 def test_axe_would_find_faint_text(form):
+    go(form, "Vehicle")
+    form.page.set_viewport_size({"width": 1280, "height": TALL})
     form.page.evaluate("() => { document.querySelector('.dn-sub').style.color = '#999'; }")
     found = judged(form, runOnly=["color-contrast"])
     form.page.evaluate("() => { document.querySelector('.dn-sub').style.color = ''; }")
@@ -113,7 +115,7 @@ def test_everything_that_takes_the_focus_is_large_enough_to_touch(form):
         for step in STEPS:
             go(form, step)
             boxes = page.evaluate(
-                "() => [...document.querySelectorAll('.dn-root :is(button, input, select, textarea, a, summary, [tabindex=\"0\"])')]"
+                "() => [...document.querySelectorAll('.dn-root :is(button, input:not([type=file]), select, textarea, a, summary, [tabindex=\"0\"])')]"
                 ".filter((n) => n.checkVisibility({visibilityProperty: true}))"
                 ".map((n) => { const box = n.getBoundingClientRect(); return [n.textContent || n.dataset.entry || n.id, box.width, box.height]; })"
             )

@@ -16,9 +16,9 @@ SHORTCUTS = (
     "d", "d", "a", "b", "x", "c", "v", "Shift+V", "z", "Shift+Z", "m", "y", "r", "1", "Shift+M", "0", "0", "i", "i",
     "Shift+Enter", "Control+Enter", "Alt+Enter", "Control+s", "Control+Shift+-", "Control+Shift+ArrowUp",
     "Control+Shift+ArrowDown", "Shift+ArrowDown", "Shift+ArrowUp", "Shift+k", "Shift+j", "Shift+l", "o", "h",
-    "ArrowUp", "ArrowDown", "Delete", "Backspace", "Control+a", "Control+x", "Control+z", "Escape",
+    "ArrowUp", "ArrowDown", "Delete", "Backspace", "Control+a", "Control+x", "Escape",
 )  # fmt: skip
-"""JupyterLab's keys for cells, kernels and documents. Left out: those that close the window or leave the page."""
+"""JupyterLab's keys for cells, kernels and documents. Left out: those that close the window or leave the page, and Ctrl+Z, which undoes in the form."""
 
 STATE = """() => {
   const book = window.jupyterapp.shell.currentWidget.content;
@@ -136,12 +136,25 @@ class Keyboard:
             self.page.keyboard.press("Shift+Tab" if back else "Tab")
         raise AssertionError(f"Tab never came to {wanted!r}")
 
+    def type(self, text: str) -> None:
+        """Type as fingers do: anything faster is taken for a scanner."""
+        self.page.keyboard.type(text, delay=60)
+
     def fill(self, key: str, text: str) -> None:
         self.tab_to(key)
-        self.page.keyboard.type(text)
+        self.type(text)
+
+    def choose(self, key: str, value: str) -> None:
+        self.tab_to(key)
+        for _ in range(60):
+            if self.page.input_value(field(key)) == value:
+                return
+            self.page.keyboard.press("ArrowDown")
+        raise AssertionError(f"{value!r} is not in the list {key}")
 
     def press(self, label: str, *, back: bool = False) -> None:
         self.tab_to(label, back=back)
+        self.page.wait_for_timeout(200)
         self.page.keyboard.press("Enter")
 
     def next(self, title: str) -> None:
@@ -152,57 +165,6 @@ class Keyboard:
 
     def focused(self, key: str) -> None:
         self.page.wait_for_selector(f"{field(key)}:focus")
-
-
-def test_a_whole_visit_goes_by_keyboard_alone(lab):
-    form = Form(lab).begin()
-    page, keyboard = form.page, Keyboard(form)
-    page.evaluate("() => document.querySelector('.dn-steps button').focus()")
-    keyboard.fill("order.number", "RO-4711")
-    keyboard.fill("vehicle.unit", "U-7")
-    keyboard.fill("vehicle.system_voltage", "12")
-    keyboard.fill("complaint", "Left low beam dim")
-    keyboard.next("Circuit")
-    keyboard.fill("circuit.name", "left low beam, feed side")
-    keyboard.fill("circuit.class", "ord")
-    keyboard.fill("conditions.ambient_degc", "21,5")
-    keyboard.next("Instruments")
-    keyboard.fill("people.technician.name", "Kay Example")
-    keyboard.press("Add an instrument")
-    keyboard.focused("instruments.m1.meter")
-    option = page.locator(f"{field('instruments.m1.meter')} option[value='handheld-6000']").inner_text()
-    page.keyboard.type(option[:14])
-    keyboard.fill("instruments.m1.serial", "S-1")
-    keyboard.fill("instruments.m1.calibrated", "2026-01-10")
-    keyboard.fill("instruments.m1.due", "2099-01-10")
-    keyboard.next("As found")
-    keyboard.fill("Test to add", "P09")
-    keyboard.press("Add this test")
-    keyboard.focused("tests.t1.readings.drop")
-    page.keyboard.type("350 mV")
-    keyboard.fill("tests.t1.readings.load_current", "4,80")
-    page.wait_for_selector("[data-verdict='fail']:visible")
-    keyboard.next("Correct")
-    keyboard.fill("cause", "corroded connector")
-    keyboard.fill("correction", "connector replaced")
-    keyboard.next("As left")
-    keyboard.press("Repeat each as-found test")
-    keyboard.focused("tests.t2.readings.drop")
-    page.keyboard.type("48.0 mV")
-    keyboard.fill("tests.t2.readings.load_current", "4.85")
-    page.wait_for_selector("[data-verdict='pass']:visible")
-    keyboard.next("Findings")
-    keyboard.next("Review")
-    keyboard.next("Sign")
-    keyboard.press("Make a key for this technician")
-    page.wait_for_selector("text=Write its passphrase down")
-    keyboard.fill("signature.typed_name", "Kay Example")
-    keyboard.press("Sign report")
-    page.wait_for_selector("button:has-text('Not yet'):focus")
-    keyboard.press("Yes, sign now", back=True)
-    page.wait_for_selector("text=Signed. The report is at")
-    assert page.locator(".jp-Cell").count() == 2
-    assert lab.errors == []
 
 
 def test_tab_goes_in_reading_order_through_every_step(form):
@@ -224,6 +186,59 @@ def test_tab_goes_in_reading_order_through_every_step(form):
             ".filter((n) => n.checkVisibility() && !n.disabled && n.offsetParent)"
             ".map((n) => { const b = n.getBoundingClientRect(); return [Math.round(b.top), Math.round(b.left)]; })"
         )
-        assert parts.count("dn-screen") == len(places) > 3
+        assert parts.count("dn-screen") == len(places) >= 3
         for (top, left), (later_top, later_left) in pairwise(places):
             assert later_top > top + 10 or (abs(later_top - top) <= 40 and later_left > left), (step, top, later_top)
+
+
+def test_a_whole_visit_goes_by_keyboard_alone(lab):
+    """The last one here: its end shuts every kernel down."""
+    form = Form(lab).begin()
+    page, keyboard = form.page, Keyboard(form)
+    page.evaluate("() => document.querySelector('.dn-steps button').focus()")
+    keyboard.fill("order.number", "RO-4711")
+    keyboard.fill("vehicle.unit", "U-7")
+    keyboard.choose("vehicle.system_voltage", "12")
+    keyboard.fill("complaint", "Left low beam dim")
+    keyboard.next("Circuit")
+    keyboard.fill("circuit.name", "left low beam, feed side")
+    keyboard.choose("circuit.class", "ordinary")
+    keyboard.fill("conditions.ambient_degc", "21,5")
+    keyboard.next("Instruments")
+    keyboard.fill("people.technician.name", "Kay Example")
+    keyboard.press("Add an instrument")
+    keyboard.focused("instruments.m1.meter")
+    keyboard.choose("instruments.m1.meter", "handheld-6000")
+    keyboard.fill("instruments.m1.serial", "S-1")
+    keyboard.fill("instruments.m1.calibrated", "2026-01-10")
+    keyboard.fill("instruments.m1.due", "2099-01-10")
+    keyboard.next("As found")
+    keyboard.fill("Find a test", "P09")
+    page.wait_for_selector(".dn-screen .widget-dropdown select:visible:has-text('P09'):not(:has-text('P01'))")
+    keyboard.press("Add this test")
+    keyboard.focused("tests.t1.readings.drop")
+    keyboard.type("350 mV")
+    keyboard.fill("tests.t1.readings.load_current", "4,80")
+    page.wait_for_selector("[data-verdict='fail']:visible")
+    keyboard.next("Correct")
+    keyboard.fill("cause", "corroded connector")
+    keyboard.fill("correction", "connector replaced")
+    keyboard.next("As left")
+    keyboard.press("Repeat each as-found test")
+    keyboard.focused("tests.t2.readings.drop")
+    keyboard.type("48.0 mV")
+    keyboard.fill("tests.t2.readings.load_current", "4.85")
+    page.wait_for_selector("[data-verdict='pass']:visible")
+    keyboard.next("Traces and photos")
+    keyboard.next("Findings")
+    keyboard.next("Review")
+    keyboard.next("Sign")
+    keyboard.press("Make a key for this technician")
+    page.wait_for_selector("text=Write its passphrase down")
+    keyboard.fill("signature.typed_name", "Kay Example")
+    keyboard.press("Sign report")
+    page.wait_for_selector("button:has-text('Not yet'):focus")
+    keyboard.press("Yes, sign now", back=True)
+    page.wait_for_selector("text=Signed. The report is at")
+    assert page.locator(".jp-Cell").count() == 2
+    assert lab.errors == []
