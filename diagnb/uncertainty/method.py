@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from diagnb.errors import Fault, MeasurementFault
 from diagnb.uncertainty.estimate import Estimate
 from diagnb.uncertainty.formula import Formula, Table
@@ -17,6 +19,8 @@ Trigger = Literal[
     "divisor-uncertain", "zero-derivative", "no-derivative", "near-physical-limit", "dominant-non-normal-source"
 ]
 LARGEST_DIVISOR_UNCERTAINTY = 0.05
+SCOUTING_TRIALS = (20_000, 200_000)
+"""So few trials settle most validations: where they leave no doubt that the linear interval holds, no more are run."""
 DOMINANT_SHARE = 0.49
 """Variance share above which a source that is neither normal nor rectangular dominates: 70 % of u."""
 
@@ -89,13 +93,30 @@ def propagate_by_rule(
     interval = (value - half, value + half)
     if not triggers:
         return Outcome(estimate, "linear", (), None, None, value, u, k, half, interval)
-    sample = monte_carlo(formula, chosen, coverage=coverage, trials=trials, seed=seed, tables=tables)
     tolerance = numerical_tolerance(u, 1)
-    validated = all(abs(a - b) <= tolerance for a, b in zip(interval, sample.interval, strict=True))
     unique = tuple(dict.fromkeys(triggers))
+    for few in (n for n in SCOUTING_TRIALS if n < trials):
+        scout = monte_carlo(formula, chosen, coverage=coverage, trials=few, seed=seed, tables=tables)
+        if surely_agrees(scout, interval, tolerance):
+            return Outcome(estimate, "linear", unique, scout, True, value, u, k, half, interval)
+    sample = monte_carlo(formula, chosen, coverage=coverage, trials=trials, seed=seed, tables=tables)
+    validated = all(abs(a - b) <= tolerance for a, b in zip(interval, sample.interval, strict=True))
     if validated:
         return Outcome(estimate, "linear", unique, sample, True, value, u, k, half, interval)
     return _sampled(estimate, unique, sample)
+
+
+def surely_agrees(sample: Sample, interval: tuple[float, float], tolerance: float) -> bool:
+    """Whether both ends of ``interval`` lie within ``tolerance`` of the ends that ``sample`` would have with any
+    number of trials: the order statistics four standard deviations of their rank to either side must agree too."""
+    n, tail = sample.trials, (1 - sample.coverage) / 2
+    low, spread = round(tail * n), math.ceil(4 * math.sqrt(n * tail * (1 - tail)))
+    if low - spread < 1:
+        return False
+    ranks = (low - spread - 1, low + spread, n - 1 - low - spread, n - low + spread)
+    ordered = np.partition(sample.draws, ranks)
+    ends = (interval[0], interval[0], interval[1], interval[1])
+    return all(abs(float(ordered[rank]) - end) <= tolerance for rank, end in zip(ranks, ends, strict=True))
 
 
 def _sampled(estimate: Estimate, triggers: tuple[Trigger, ...], sample: Sample) -> Outcome:
