@@ -148,7 +148,7 @@ def test_kernel_killed(lab, losses):
     process = kernel_process(lab)
     form.page.locator(field("order.customer")).press_sequentially("ä 12")
     os.kill(process, signal.SIGKILL)
-    held = acknowledged(form)
+    held = {key: text for key, text in acknowledged(form).items() if key not in DURING}  # one of these is half typed
     form.page.keyboard.type(",6 Ω")
     typed_into(form, {"vehicle.vin": DURING["vehicle.vin"]})
     wait_for_bar(form, "browser")
