@@ -16,7 +16,7 @@ def cases() -> list[tuple[str, dict[str, Estimate]]]:
     made = []
     for number in range(120):
         text = ("a / b", "a * b", "a * a", "sqrt(a)", "a / b - c")[number % 5]
-        relative = 10 ** chance.uniform(-2.5, -0.55)
+        relative = 10 ** chance.uniform(-2.5, -0.8)
         shape = ("normal", "rectangular", "arcsine")[number % 3]
         inputs = {
             n: Estimate(v, abs(v) * relative, source=n, distribution=shape)
