@@ -75,6 +75,13 @@ def test_one_click_on_the_card_and_the_form_is_on_screen(page: Any, lab_command:
     assert '"v":"RO-1"' in journal.read_text(encoding="utf-8")
     assert not page.locator(".jp-Cell .jp-InputArea-editor:visible", has_text="load_ext").count()
     assert not page.locator(".jp-LauncherCard:visible").count()
+    # The cell itself in focus, beside the form: neither deleting nor cutting takes the form away.
+    page.locator(".jp-Notebook .jp-CodeCell").last.click(position={"x": 3, "y": 3})
+    page.keyboard.press("Escape")
+    for keys in ("d", "d", "x"):
+        page.keyboard.press(keys)
+    page.wait_for_timeout(300)
+    assert page.input_value(FIELD) == "RO-1"
     assert lab_command.foreign == []
     assert lab_command.errors == []
 
