@@ -254,7 +254,7 @@ def identity(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
             "rejects",
             "vehicle.vin",
             "there is no vehicle identification number",
-            "scan or type it; for other machines enter the product identification",
+            "read it off the plate; for other machines enter the product identification",
         )
     else:
         remark = vin_remark(vehicle.vin)
