@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from diagnb.errors import Fault, InputFault
+from diagnb.fleet.cells import unit_text
 from diagnb.fleet.figure import Figure, Refusal, check_level
 
 Array = Any
@@ -44,7 +45,7 @@ class Drift:
         Limits from those of the slope, the mean level taken as known (its uncertainty is added in quadrature).
         """
         s = self.slope
-        name = f"use at {limit:g} {self.value_unit}".rstrip()
+        name = f"use at {limit:g} {unit_text(self.value_unit)}".rstrip()
         counted = (s.numerator, s.exposure, s.exposure_unit, s.n, s.coverage, "line within vehicles, carried on")
         if self.refusal or s.value is None or s.lower is None or s.upper is None:
             return Figure(name, None, None, None, self.use_unit, *counted, self.refusal)
@@ -88,7 +89,7 @@ def drift_over_use(
         faults.append(Fault("use", "use and value must be numbers", "set aside rows without them"))
     if faults:
         raise InputFault(faults)
-    unit = f"{value_unit} per {use_unit}".strip()
+    unit = f"{unit_text(value_unit)} per {use_unit}".strip()
 
     def no(code: str, detail: str = "") -> Drift:
         why = Refusal(code, detail)

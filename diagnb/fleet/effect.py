@@ -12,6 +12,7 @@ from scipy.special import stdtr, stdtrit
 from diagnb.errors import Fault, InputFault
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial
 from diagnb.fleet.rates import rate_of_assets, wilson_limits
+from diagnb.quantities.counting import counted
 
 Array = Any
 
@@ -68,7 +69,7 @@ def effect_of_change(
     ea, eb = (np.bincount(layer, weights=np.where(s, e, 0.0), minlength=layers) for s in (side, ~side))
     whole = np.maximum(ea + eb, 1e-300)
     both = (ea > 0) & (eb > 0)
-    counted = (float(x.sum()), float(e.sum()), exposure_unit, vehicles, coverage, method)
+    basis = (float(x.sum()), float(e.sum()), exposure_unit, vehicles, coverage, method)
     fewest = min(before.n, later.n)
     why = None
     if fewest < minimum_assets:
@@ -79,17 +80,21 @@ def effect_of_change(
         why = Refusal("too-few-failures", f"{b[both].sum():g} before and {a[both].sum():g} after that can be compared")
     hypothesis = "the change left the rate as it was"
     if why:
-        ratio = Figure("rate ratio", None, None, None, "1", *counted, why)
+        ratio = Figure("rate ratio", None, None, None, "1", *basis, why)
         trial = no_trial("effect", hypothesis, why.code, why.detail, level=1 - coverage, n=vehicles)
         return Effect(before, later, ratio, trial, "not tested", layers)
-    cautions = () if both.all() else (f"{int(np.sum(~both))} strata with exposure on one side only were left out",)
+    cautions = (
+        ()
+        if both.all()
+        else (f"{counted(int(np.sum(~both)), 'stratum', 'strata')} with exposure on one side only left out",)
+    )
     r, s = float(np.sum((a * eb / whole)[both])), float(np.sum((b * ea / whole)[both]))
     if r == 0:
         # No event after: the exact bound of a count of zero, widened by the scatter among vehicles before.
         upper = -math.log((1 - coverage) / 2) / float(np.sum((ea * b / np.maximum(eb, 1e-300))[both]))
         wide = max(_dispersion(vehicle, x, e, ~side, vehicles), 1.0)
         figure = Figure(
-            "rate ratio", 0.0, 0.0, upper * wide, "1", *counted[:-1], f"{how}, bound for no event", cautions=cautions
+            "rate ratio", 0.0, 0.0, upper * wide, "1", *basis[:-1], f"{how}, bound for no event", cautions=cautions
         )
         p = min(1.0, 2 * math.exp(-float(np.sum((ea * b / np.maximum(eb, 1e-300))[both])) / wide))
     else:
@@ -104,7 +109,7 @@ def effect_of_change(
         error = max(error, math.sqrt(_poisson_variance(a, b, ea, eb, whole, both, r, s)))
         estimate = r / s
         reach = math.exp(float(stdtrit(freedom, (1 + coverage) / 2)) * error)
-        figure = Figure("rate ratio", estimate, estimate / reach, estimate * reach, "1", *counted, cautions=cautions)
+        figure = Figure("rate ratio", estimate, estimate / reach, estimate * reach, "1", *basis, cautions=cautions)
         p = 2 * float(stdtr(freedom, -abs(math.log(estimate)) / error))
     low, high = float(figure.lower or 0), float(figure.upper or 0)
     finding = "fewer" if high < 1 else "more" if low > 1 else "no change shown"

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from diagnb.errors import Fault, InputFault, fault
+from diagnb.fleet.cells import in_unit, number, probability, span, unit_text
 
 REFUSALS: dict[str, str] = {
     "exposure-missing": "nobody has said how much use stands behind these events",
@@ -89,10 +90,11 @@ class Figure:
     def __str__(self) -> str:
         if self.value is None:
             return f"{self.name}: refused: {self.refusal}"
-        text = f"{self.name}: {self.value:.4g}"
+        text = f"{self.name}: {in_unit(self.value, self.unit)}"
         if self.lower is not None and self.upper is not None:
-            text += f" ({self.lower:.4g} to {self.upper:.4g}, {100 * self.coverage:g} %)"
-        return f"{text} {self.unit}".rstrip() + f"; {self.numerator:g} in {self.exposure:g} {self.exposure_unit}"
+            text += f" ({span(self.lower, self.upper, self.unit)}, {100 * self.coverage:g} %)"
+        text = f"{text} {unit_text(self.unit)}".rstrip()
+        return f"{text}; {number(self.numerator, 7)} in {number(self.exposure, 7)} {self.exposure_unit}".rstrip()
 
 
 def refused(
@@ -140,7 +142,7 @@ class Trial:
         if self.p_value is None:
             return f"{self.name}: refused: {self.refusal}"
         word = "rejected" if self.rejects else "not rejected"
-        return f"{self.name}: {self.statistic:.4g}, p = {self.p_value:.3g}: {self.hypothesis}: {word} at {self.level:g}; {self.direction}"
+        return f"{self.name}: {number(self.statistic)}, p {probability(self.p_value, 3)}: {self.hypothesis}: {word} at {self.level:g}; {self.direction}"
 
 
 def no_trial(name: str, hypothesis: str, code: str, detail: str = "", *, level: float = 0.05, n: int = 0) -> Trial:

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import chdtrc, chdtri, ndtr, ndtri
 
 from diagnb.errors import Fault, InputFault, fault
+from diagnb.fleet.cells import probability
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial
 from diagnb.fleet.life import Lives, lifelines_package
 
@@ -119,7 +120,13 @@ def hazard_ratios(
         p = 2 * float(ndtr(-abs(b / s)))
         found.append(
             Figure(
-                name, math.exp(b), math.exp(b - z * s), math.exp(b + z * s), "1", *counted, cautions=(f"p = {p:.3g}",)
+                name,
+                math.exp(b),
+                math.exp(b - z * s),
+                math.exp(b + z * s),
+                "1",
+                *counted,
+                cautions=(f"p {probability(p, 3)}",),
             )
         )
     return HazardRatios(tuple(found), float(fitter.log_likelihood_))

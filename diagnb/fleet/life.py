@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from diagnb.errors import Fault, InputFault, MissingPackage, fault
+from diagnb.fleet.cells import share
 from diagnb.fleet.figure import Figure, Refusal, check_level, refused
 
 Array = Any
@@ -137,7 +138,9 @@ class Survival:
         value, low, high = first(self.survival), first(self.lower), first(self.upper)
         if math.isinf(value):
             lowest = float(self.survival[-1]) if self.survival.size else 1.0
-            return self._refused(name, self.lives.unit, Refusal("level-not-reached", f"{lowest:.3g} still survive"))
+            return self._refused(
+                name, self.lives.unit, Refusal("level-not-reached", f"{share(lowest, 3)} still survive")
+            )
         return self._figure(name, value, low, high, self.lives.unit)
 
 

@@ -109,9 +109,6 @@ def explained_by_measurement(
 
     def figure(name: str, number: float, numerator: float, exposure: float, ends: tuple[float, float] | None) -> Figure:
         low, high = ends if ends else (None, None)
-        # What is below any count that could ever be seen is printed as nothing.
-        number = 0.0 if number < 1e-9 else number
-        low = 0.0 if low is not None and low < 1e-9 else low
         if low is not None and high is not None:
             low, high = min(low, number), max(high, number)
         return Figure(name, number, low, high, "1", numerator, exposure, "tests", n, coverage, method)

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from diagnb.errors import Fault, InputFault, fault
+from diagnb.fleet.cells import number
 from diagnb.fleet.figure import Refusal, check_level
 
 Array = Any
@@ -198,7 +199,7 @@ def cusum_chart(
     first_signal = _first(signal)
     return Chart(
         "CUSUM chart", names, sums, center, np.zeros(x.size), np.full(x.size, height), signal, e, x,
-        "log likelihood ratio", f"Poisson CUSUM for {ratio:g} times the usual rate of {center:.4g}", first_signal,
+        "log likelihood ratio", f"Poisson CUSUM for {ratio:g} times the usual rate of {number(center)}", first_signal,
         None if first_signal is None else _started(sums, first_signal),
     )  # fmt: skip
 

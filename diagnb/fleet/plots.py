@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from diagnb.errors import Fault, MissingPackage
+from diagnb.fleet.cells import number, probability, span, unit_text
 from diagnb.fleet.drift import Drift
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure as Number
@@ -22,6 +23,7 @@ from diagnb.fleet.measurement_share import MeasurementShare
 from diagnb.fleet.monthly import Chart
 from diagnb.fleet.rates import Pareto
 from diagnb.fleet.recurrence import MeanCumulative
+from diagnb.quantities.counting import counted
 
 Array = Any
 _INK, _MIDDLE, _PALE = "#111111", "#6e6e6e", "#cfcfcf"
@@ -152,7 +154,7 @@ def plot_cells(found: CellSurvey, *, most: int = 15) -> Any:
     axes.set_xscale("log")
     axes.axvline(1.0, color=_MIDDLE, linestyle="--", linewidth=0.9)
     axes.set_yticks(
-        range(len(shown)), [f"{c.row} · {c.column}  adjusted p {c.adjusted:.2g}{'  ALARM' if c.alarm else ''}" for c in shown], fontsize=8
+        range(len(shown)), [f"{c.row} · {c.column}  adjusted p {probability(c.adjusted)}{'  ALARM' if c.alarm else ''}" for c in shown], fontsize=8
     )  # fmt: skip
     # Past the first and last line, or their marks are cut; plain numbers, not powers of ten.
     axes.set_ylim(len(shown) - 0.4, -0.6)
@@ -162,7 +164,7 @@ def plot_cells(found: CellSurvey, *, most: int = 15) -> Any:
         fontsize=8,
     )
     axes.set_title(
-        f"{len(found.alarms)} alarm{'' if len(found.alarms) == 1 else 's'} among {len(found.cells)} cells, false discovery rate {found.false_discovery_rate:g}",
+        f"{counted(len(found.alarms), 'alarm')} among {counted(len(found.cells), 'cell')}, false discovery rate {found.false_discovery_rate:g}",
         loc="left", fontsize=10,
     )  # fmt: skip
     return figure
@@ -285,9 +287,12 @@ def plot_drift(found: Drift, *, use: Array, value: Array, limit: float | None = 
         axes.axhline(limit, color=_INK, linestyle="--", linewidth=0.9)
         axes.annotate("limit", (0.01, limit), xycoords=("axes fraction", "data"), fontsize=8, va="bottom")
     axes.set_xlabel(f"use, {found.use_unit}")
-    axes.set_ylabel(f"value, {found.value_unit}" if found.value_unit else "value")
+    said = unit_text(found.value_unit)
+    axes.set_ylabel(f"value, {said}" if said else "value")
     axes.set_title(
-        f"Slope {s.value:.3g} ({s.lower:.3g} to {s.upper:.3g}) {s.unit}, {s.n} vehicles", loc="left", fontsize=10
+        f"Slope {number(s.value, 3)} ({span(s.lower, s.upper, s.unit, 3)}) {s.unit}, {s.n} vehicles",
+        loc="left",
+        fontsize=10,
     )
     return figure
 

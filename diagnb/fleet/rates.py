@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import betaincinv, chdtri, gammaincinv, ndtri, stdtrit
 
 from diagnb.errors import Fault, InputFault, fault
+from diagnb.fleet.cells import per as per_text
 from diagnb.fleet.figure import Figure, check_level, refused
 
 Array = Any
@@ -89,7 +90,7 @@ def rate(
     check_level(coverage, "coverage")
     if events < 0 or (exposure is not None and exposure < 0):
         raise fault(name, "events and exposure can't be negative")
-    unit = f"per {per:g} {exposure_unit}" if per != 1 else f"per {exposure_unit}"
+    unit = per_text(per, exposure_unit)
     given = 0.0 if exposure is None or math.isnan(exposure) else exposure
     counted = {"numerator": events, "exposure": given, "exposure_unit": exposure_unit, "n": int(events)}
     if exposure is None or math.isnan(exposure):
@@ -160,7 +161,7 @@ def rate_of_assets(
     if np.any(~np.isfinite(e)) or np.any(e <= 0) or np.any(c < 0):
         raise fault(name, "every vehicle needs an exposure above zero", "set aside those without")
     total, use, assets = float(c.sum()), float(e.sum()), int(c.size)
-    unit = f"per {per:g} {exposure_unit}" if per != 1 else f"per {exposure_unit}"
+    unit = per_text(per, exposure_unit)
     counted = {"numerator": total, "exposure": use, "exposure_unit": exposure_unit, "n": assets}
     if assets < minimum_assets:
         return refused(name, "too-few-assets", f"{assets}", unit=unit, coverage=coverage, **counted)  # type: ignore[arg-type]

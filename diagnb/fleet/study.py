@@ -21,6 +21,7 @@ from diagnb.fleet.recurrence import Histories
 from diagnb.fleet.rows import Rows
 from diagnb.fleet.trend import Watch
 from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
+from diagnb.quantities.counting import counted
 
 Array = Any
 MONTHS = "vehicle-months"
@@ -45,9 +46,9 @@ class Placed:
         """What had to be left out, in words."""
         said = []
         if self.unknown:
-            said.append(f"{self.unknown} defects of vehicles without a watch were left out")
+            said.append(f"{counted(self.unknown, 'defect')} of vehicles without a watch left out")
         if self.outside:
-            said.append(f"{self.outside} defects outside their vehicle's watch were left out")
+            said.append(f"{counted(self.outside, 'defect')} outside the vehicle's watch left out")
         return tuple(said)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnb.fleet.cells import in_unit, number, share, span, unit_text
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
 from diagnb.fleet.labels import Labels
@@ -18,6 +19,7 @@ from diagnb.fleet.lots import CellSurvey, LotComparison
 from diagnb.fleet.measurement_share import MeasurementShare
 from diagnb.fleet.monthly import Chart
 from diagnb.fleet.rates import Pareto
+from diagnb.quantities.counting import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +63,9 @@ class Table:
         )
 
 
-def number(value: float | None, digits: int = 4) -> str:
-    """A number for a cell; a dash for none, a word for no bound."""
-    if value is None:
-        return "–"
-    return "no bound" if math.isinf(value) else f"{value:.{digits}g}"
-
-
 def interval(figure: Figure) -> str:
     """``0.12 to 0.31`` or a dash."""
-    if figure.value is None or figure.lower is None or figure.upper is None:
-        return "–"
-    return f"{number(figure.lower)} to {number(figure.upper)}"
+    return "–" if figure.value is None else span(figure.lower, figure.upper, figure.unit)
 
 
 def to_plain(found: Any) -> Any:
@@ -97,10 +90,10 @@ FIGURE_COLUMNS = ("figure", "value", "interval", "unit", "events", "exposure", "
 
 def figure_row(figure: Figure) -> tuple[str, ...]:
     """The cells of one figure; a refusal stands where the value would."""
-    value = number(figure.value) if figure.refusal is None else f"refused: {figure.refusal}"
+    value = in_unit(figure.value, figure.unit) if figure.refusal is None else f"refused: {figure.refusal}"
     said = interval(figure) if figure.refusal else f"{interval(figure)} ({100 * figure.coverage:g} %)"
     return (
-        figure.name, value, said, figure.unit, number(figure.numerator, 7),
+        figure.name, value, said, unit_text(figure.unit), number(figure.numerator, 7),
         f"{number(figure.exposure, 7)} {figure.exposure_unit}".strip(), str(figure.n), figure.method,
     )  # fmt: skip
 
@@ -115,7 +108,7 @@ def trials_table(trials: Sequence[Trial], *, title: str, plot: Any = None, notes
     """One test a row."""
     rows = tuple(
         (
-            t.name, t.hypothesis, number(t.statistic), number(t.p_value, 3) if t.refusal is None else "–",
+            t.name, t.hypothesis, number(t.statistic), share(t.p_value, 3) if t.refusal is None else "–",
             t.direction if t.refusal is None else f"refused: {t.refusal}", str(t.n), t.method,
         )
         for t in trials
@@ -128,13 +121,23 @@ def pareto_table(found: Pareto, *, plot: Any = None, notes: tuple[str, ...] = ()
     rows = tuple(
         (
             r.item, number(r.events, 7), f"{100 * r.share:.1f} %", f"{100 * r.cumulative:.1f} %",
-            number(r.rate.value) if r.rate.refusal is None else f"refused: {r.rate.refusal}", interval(r.rate),
+            in_unit(r.rate.value, r.rate.unit) if r.rate.refusal is None else f"refused: {r.rate.refusal}", interval(r.rate),
             f"{number(r.rate.exposure, 7)} {r.rate.exposure_unit}", str(r.rate.n), r.rate.method,
         )
         for r in found.rows
     )  # fmt: skip
     unit = found.rows[0].rate.unit if found.rows else ""
-    columns = ("component", "defects", "share", "cumulative", f"rate {unit}", "interval", "exposure", "n", "method")
+    columns = (
+        "component",
+        "defects",
+        "share",
+        "cumulative",
+        f"rate {unit_text(unit)}".rstrip(),
+        "interval",
+        "exposure",
+        "n",
+        "method",
+    )
     return Table(f"Components, ranked by {found.ranked_by}", columns, rows, notes, plot)
 
 
@@ -142,15 +145,15 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
     """The first cells of a survey, alarms first."""
     rows = tuple(
         (
-            c.row, c.column, str(c.events), number(c.exposure), str(c.failing_assets), number(c.ratio, 3),
-            f"{number(c.lower, 3)} to {number(c.upper, 3)}", number(c.p_value, 2), number(c.adjusted, 2),
+            c.row, c.column, str(c.events), number(c.exposure), str(c.failing_assets), share(c.ratio, 3),
+            span(c.lower, c.upper, "1", 3), share(c.p_value, 2), share(c.adjusted, 2),
             "ALARM" if c.alarm else "",
         )
         for c in found.cells[:most]
     )  # fmt: skip
     notes = (
-        f"{len(found.alarms)} alarm{'' if len(found.alarms) == 1 else 's'} among {len(found.cells)} cells; {found.method}",
-        f"{len(found.untested)} cells not tested"
+        f"{counted(len(found.alarms), 'alarm')} among {counted(len(found.cells), 'cell')}; {found.method}",
+        f"{counted(len(found.untested), 'cell')} not tested"
         + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),
     )
     columns = ("component", "lot", "defects", "exposure", "vehicles", "ratio", "interval", "p", "adjusted", "alarm")
@@ -160,7 +163,8 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
 def lots_table(found: LotComparison, *, plot: Any = None) -> Table:
     """Shares by lot, the overall test and the pairs that differ as notes."""
     pairs = tuple(
-        f"{p.first} and {p.second} differ: {p.difference:.3g} > {p.critical_range:.3g}" for p in found.differing
+        f"{p.first} and {p.second} differ: {share(p.difference, 3)}, more than {share(p.critical_range, 3)}"
+        for p in found.differing
     )
     return figures_table(found.lots, title="Lots", plot=plot, notes=(str(found.overall), found.note, *pairs))
 
@@ -179,7 +183,7 @@ def chart_table(chart: Chart, *, plot: Any = None) -> Table:
         )
         for k in range(len(chart.labels))
     )  # fmt: skip
-    columns = ("month", "events", "exposure", chart.unit, "lower", "upper", "signal")
+    columns = ("month", "events", "exposure", unit_text(chart.unit), "lower", "upper", "signal")
     return Table(chart.name, columns, rows, (chart.method,), plot)
 
 
@@ -187,7 +191,7 @@ def effect_table(found: Effect, *, plot: Any = None) -> Table:
     """Rates before and after and their ratio."""
     return figures_table(
         (found.before, found.after, found.ratio), title=f"Effect of the change: {found.finding}", plot=plot,
-        notes=(str(found.trial), f"{found.strata} strata"),
+        notes=(str(found.trial), f"compared within {counted(found.strata, 'stratum', 'strata')}"),
     )  # fmt: skip
 
 
@@ -200,8 +204,8 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None) -
             continue
         rows.append(
             (
-                name, f"{number(m.shown.numerator)} of {number(m.shown.exposure, 7)}", number(m.shown.value, 3),
-                number(m.true.value, 3), number(m.false_fails.value, 3), interval(m.false_fails),
+                name, f"{number(m.shown.numerator)} of {number(m.shown.exposure, 7)}", share(m.shown.value, 3),
+                share(m.true.value, 3), share(m.false_fails.value, 3), interval(m.false_fails),
                 "FLAGGED" if m.flagged else "",
             )
         )  # fmt: skip

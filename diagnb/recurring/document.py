@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
@@ -29,6 +28,8 @@ from diagnb.fleet import (
     plot_recurrence,
     plot_survival,
 )
+from diagnb.fleet.cells import in_unit, number, probability, share, span, unit_text
+from diagnb.quantities.counting import counted
 from diagnb.recurring.study import Study
 from diagnb.report import blocks as b
 from diagnb.report.wording import Wording, load_wording, parse_wording
@@ -98,20 +99,23 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
     rate = study.rate
     if rate.value is None:
         yield say(
-            "recurring.finding-rate-refused", name=rate.name, events=f"{study.defects:,}", reason=str(rate.refusal)
+            "recurring.finding-rate-refused",
+            name=rate.name,
+            events=counted(study.defects, "distinct defect"),
+            reason=str(rate.refusal),
         )
     else:
         yield say(
-            "recurring.finding-rate", name=rate.name, events=f"{rate.numerator:,.0f}", exposure=f"{rate.exposure:,.0f}",
-            rate=_n(rate.value), lower=_n(rate.lower), upper=_n(rate.upper), coverage=f"{100 * rate.coverage:g}", unit=rate.unit,
+            "recurring.finding-rate", name=rate.name, events=counted(rate.numerator, "distinct defect"), exposure=f"{rate.exposure:,.0f}",
+            rate=number(rate.value), lower=number(rate.lower), upper=number(rate.upper), coverage=f"{100 * rate.coverage:g}", unit=rate.unit,
         )  # fmt: skip
     trend = study.trials[0]
     if trend.p_value is None:
         yield say("recurring.finding-trend-refused", reason=str(trend.refusal))
     elif trend.rejects:
-        yield say("recurring.finding-trend", direction=trend.direction, p=_n(trend.p_value, 2))
+        yield say("recurring.finding-trend", direction=trend.direction, p=probability(trend.p_value))
     else:
-        yield say("recurring.finding-trend-none", p=_n(trend.p_value, 2))
+        yield say("recurring.finding-trend-none", p=probability(trend.p_value))
     chart = study.cusum
     if chart.refusal is None and chart.first_signal is not None:
         began = chart.labels[chart.started if chart.started is not None else chart.first_signal]
@@ -120,22 +124,22 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
     if shape.value is None:
         yield say("recurring.finding-life-refused", reason=str(shape.refusal))
     else:
-        yield say("recurring.finding-life", reading=study.life.reading, shape=_n(shape.value, 3), lower=_n(shape.lower, 3), upper=_n(shape.upper, 3))  # fmt: skip
+        yield say("recurring.finding-life", reading=study.life.reading, shape=share(shape.value, 3), lower=share(shape.lower, 3), upper=share(shape.upper, 3))  # fmt: skip
     alarms = [c for c in study.lots.alarms if not study.question.component or c.row == study.question.component]
     if alarms:
         said = [
-            say("recurring.finding-lot", lot=c.column if study.question.component else f"{c.row}, {c.column}", ratio=_n(c.ratio, 3), lower=_n(c.lower, 3), upper=_n(c.upper, 3), p=_n(c.adjusted, 2))
+            say("recurring.finding-lot", lot=c.column if study.question.component else f"{c.row}, {c.column}", ratio=share(c.ratio, 3), lower=share(c.lower, 3), upper=share(c.upper, 3), p=probability(c.adjusted))
             for c in alarms[:5]
         ]  # fmt: skip
         yield say("recurring.finding-lots", lots="; ".join(said))
     else:
-        yield say("recurring.finding-no-lot", cells=f"{len(study.lots.cells):,}")
+        yield say("recurring.finding-no-lot", cells=counted(len(study.lots.cells), "cell"))
     if study.effect is not None:
         ratio, date = study.effect.ratio, study.question.change
         if ratio.value is None:
             yield say("recurring.finding-effect-refused", date=date, reason=str(ratio.refusal))
         else:
-            yield say("recurring.finding-effect", date=date, finding=study.effect.finding, ratio=_n(ratio.value, 3), lower=_n(ratio.lower, 3), upper=_n(ratio.upper, 3))  # fmt: skip
+            yield say("recurring.finding-effect", date=date, finding=study.effect.finding, ratio=share(ratio.value, 3), lower=share(ratio.lower, 3), upper=share(ratio.upper, 3))  # fmt: skip
 
 
 def _blocks(study: Study, wording: Wording, moment: dt.datetime, identity: str) -> Iterator[b.Block]:
@@ -231,10 +235,10 @@ def _figures(figures: Iterable[Figure], wording: Wording) -> b.Table:
     say = wording.say
     rows, notes = [], []
     for f in figures:
-        value = say("recurring.refused") if f.value is None else _n(f.value)
-        interval = "–" if f.value is None else f"{_n(f.lower)} – {_n(f.upper)}"
+        value = say("recurring.refused") if f.value is None else in_unit(f.value, f.unit)
+        interval = "–" if f.value is None else span(f.lower, f.upper, f.unit, between=" – ")
         rows.append((
-            b.Cell(f.name, detail=f.method), b.Cell(value, strong=True, detail=str(f.refusal) if f.refusal else "" if f.unit == "1" else f.unit),
+            b.Cell(f.name, detail=f.method), b.Cell(value, strong=True, detail=str(f.refusal) if f.refusal else unit_text(f.unit)),
             b.Cell(interval, detail="" if f.value is None else f"{100 * f.coverage:g} %"),
             f"{f.numerator:,.0f} / {f.exposure:,.0f} {f.exposure_unit}".rstrip(), f"{f.n:,}",
         ))  # fmt: skip
@@ -251,8 +255,8 @@ def _pareto(study: Study, wording: Wording) -> b.Table:
     rows = tuple(
         (
             b.Cell(r.item, strong=r.item == study.question.component), f"{r.events:,.0f}", f"{100 * r.share:.1f} %",
-            b.Cell(say("recurring.refused") if r.rate.value is None else _n(r.rate.value), detail=str(r.rate.refusal or r.rate.unit)),
-            "–" if r.rate.value is None else f"{_n(r.rate.lower)} – {_n(r.rate.upper)}", f"{r.rate.n:,}",
+            b.Cell(say("recurring.refused") if r.rate.value is None else number(r.rate.value), detail=str(r.rate.refusal or r.rate.unit)),
+            "–" if r.rate.value is None else span(r.rate.lower, r.rate.upper, r.rate.unit, between=" – "), f"{r.rate.n:,}",
         )
         for r in shown
     )  # fmt: skip
@@ -272,13 +276,13 @@ def _chart(chart: Chart, wording: Wording) -> b.Block:
     count = len(chart.labels)
     rows = tuple(
         (
-            chart.labels[k], f"{chart.numerator[k]:,.0f} / {chart.exposure[k]:,.0f}", _n(float(chart.value[k]), 3),
-            f"{_n(float(chart.lower[k]), 3)} – {_n(float(chart.upper[k]), 3)}",
+            chart.labels[k], f"{chart.numerator[k]:,.0f} / {chart.exposure[k]:,.0f}", in_unit(float(chart.value[k]), chart.unit, 3),
+            span(float(chart.lower[k]), float(chart.upper[k]), chart.unit, 3, between=" – "),
             say("recurring.signal-word") if chart.signal[k] else "",
         )
         for k in range(max(count - 2 * _MOST_ROWS, 0), count)
     )  # fmt: skip
-    head = (say("recurring.month"), say("recurring.events"), f"{say('recurring.rate')} {chart.unit}", say("recurring.limits"), say("recurring.signal"))  # fmt: skip
+    head = (say("recurring.month"), say("recurring.events"), f"{say('recurring.rate')} {unit_text(chart.unit)}", say("recurring.limits"), say("recurring.signal"))  # fmt: skip
     notes = (*_more(count - len(rows), wording), chart.method)
     return b.Table(head, rows, (2, 3, 3, 3, 2), ("left", "right", "right", "left", "left"), notes)
 
@@ -288,7 +292,7 @@ def _trials(study: Study, wording: Wording) -> b.Table:
     rows = tuple(
         (
             b.Cell(t.name, detail=t.hypothesis), b.Cell(t.direction if t.refusal is None else say("recurring.refused"), strong=t.rejects, detail=str(t.refusal or t.method)),
-            "–" if t.p_value is None else _n(t.p_value, 2), f"{t.n:,}",
+            "–" if t.p_value is None else share(t.p_value, 2), f"{t.n:,}",
         )
         for t in study.trials
     )  # fmt: skip
@@ -309,8 +313,8 @@ def _cells(lots: CellSurvey, wording: Wording) -> b.Table:
     shown = lots.cells[:_MOST_CELLS]
     rows = tuple(
         (
-            f"{c.row}, {c.column}", f"{c.events:,} / {c.exposure:,.0f}", _n(c.ratio, 3), f"{_n(c.lower, 3)} – {_n(c.upper, 3)}",
-            _n(c.adjusted, 2), b.Cell(say("recurring.alarm") if c.alarm else "", strong=True),
+            f"{c.row}, {c.column}", f"{c.events:,} / {c.exposure:,.0f}", share(c.ratio, 3), span(c.lower, c.upper, "1", 3, between=" – "),
+            share(c.adjusted, 2), b.Cell(say("recurring.alarm") if c.alarm else "", strong=True),
         )
         for c in shown
     )  # fmt: skip
@@ -332,12 +336,6 @@ def _caveats(study: Study, wording: Wording) -> Iterator[b.Block]:
 
 def _more(count: int, wording: Wording) -> tuple[str, ...]:
     return (wording.say("recurring.more", count=f"{count:,}"),) if count > 0 else ()
-
-
-def _n(value: float | None, digits: int = 4) -> str:
-    if value is None:
-        return "–"
-    return "no bound" if math.isinf(value) else f"{value:.{digits}g}"
 
 
 __all__: Sequence[str] = ["DATA", "FIELD", "MOST_BYTES", "findings", "render_study", "study_wording"]

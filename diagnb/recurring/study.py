@@ -49,6 +49,7 @@ from diagnb.fleet import (
     weibull,
 )
 from diagnb.fleet.columns import read_table_bytes
+from diagnb.quantities.counting import counted
 
 RULES = ("guarded-95", "guarded-U", "simple", "as-stored")
 SCHEMA = "diagnb-study/1"
@@ -240,11 +241,11 @@ def _cautions(defects: Defects, watched: Vehicles) -> list[str]:
     said = []
     unknown = int(np.isnat(watched.in_service).sum())
     if unknown:
-        said.append(f"{unknown} vehicles have no date of service: their ages count from the begin of the watch")
+        said.append(f"{counted(unknown, 'vehicle')} without a date of service: ages count from the begin of the watch")
     begun = int(np.sum(watched.watched_from > watched.in_service))
     if begun:
         said.append(
-            f"{begun} of {len(watched)} vehicles were in service before their watch began: what failed earlier is not known"
+            f"{begun} of {counted(len(watched), 'vehicle')} in service before the watch began: what failed earlier is not known"
         )
     if len(defects):
         said.append("a defect is dated by the test that found it, later than it came about")

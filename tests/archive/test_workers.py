@@ -120,9 +120,9 @@ def test_import_and_impact_are_the_same_to_the_byte_wherever_they_run_and_with_a
 
 
 def test_parts_are_the_same_to_the_byte_in_a_pool(archive: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
-    from diagnb.impact import impact
+    from diagnb.impact import search
 
-    monkeypatch.setattr(impact, "PART", 3)
+    monkeypatch.setattr(search, "PART", 3)
     base = model()
     archive.add_many([variant(base, f"V-{n}") for n in range(16)], moment=NOW)
     change = InstrumentError("H6-00417", gain_percent=2.0)
