@@ -10,6 +10,7 @@ from typing import Any
 
 from diagnb.cli.recurring import add_report
 from diagnb.errors import Fault, fault
+from diagnb.quantities.counting import counted
 
 _NEEDS_VEHICLES = ("life", "recurrence", "trend", "lots", "months", "effect")
 
@@ -92,10 +93,12 @@ class _Data:
         """What was read, in one line."""
         d = self.defects
         rules = ", ".join(d.rules)
-        return (
-            f"{self.read} results used, {self.set_aside} set aside; rule {rules}; {d.failing_results} failing results are "
-            f"{len(d)} distinct defects; {d.undecided} results undecided"
+        said = (
+            f"{counted(self.read, 'result')} used, {self.set_aside:,} set aside; rule {rules}; failing results: "
+            f"{d.failing_results:,}, distinct defects: {len(d):,}; results undecided: {d.undecided:,}"
         )
+        over = int(self.rows.over_range.sum())
+        return said + (f"; judged by an over-range display, without a value: {over:,}" if over else "")
 
 
 def _complain(faults: tuple[Fault, ...], most: int = 50) -> None:
@@ -270,7 +273,10 @@ def run_measurement(options: argparse.Namespace) -> int:
 
     data = _Data(options)
     rows = data.rows.of_component(options.component) if options.component else data.rows
-    rows = rows.take(rows.phase.marked({"as found", ""}) & np.isfinite(rows.value))
+    rows = rows.take(rows.phase.marked({"as found", ""}))
+    over = int(rows.over_range.sum())
+    notes = (f"without the {counted(over, 'result')} of an over-range display, which has no value",) if over else ()
+    rows = rows.take(np.isfinite(rows.value))
     labels, found = getattr(rows, options.by), {}
     for code in np.unique(labels.codes):
         mine = rows.take(labels.codes == code)
@@ -286,7 +292,7 @@ def run_measurement(options: argparse.Namespace) -> int:
             value=mine.value, standard_uncertainty=mine.standard_uncertainty, limit=Limit(lower=low, upper=high),
             rule="simple" if options.rule == "as-stored" else options.rule, asset=mine.asset.codes,
         )  # fmt: skip
-    _show(options, data, found, [measurement_table(found)], lambda: plot_measurement_share(found))
+    _show(options, data, found, [measurement_table(found, notes=notes)], lambda: plot_measurement_share(found))
     return int(any(m.flagged for m in found.values()))
 
 

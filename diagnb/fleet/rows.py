@@ -22,18 +22,20 @@ Array = Any
 SCHEMAS = ("diagnb-record/1",)
 TEXTS = (
     "record", "asset", "vin", "point", "component", "lot", "site", "technician", "instrument", "phase", "test", "unit",
-    "rule", "verdict", "schema",
+    "rule", "verdict", "reason", "schema",
 )  # fmt: skip
 NUMBERS = ("value", "standard_uncertainty", "lower", "upper", "distance_km")
 ALIASES = {"taken_by": "technician", "instruments": "instrument", "at": "date", "odometer_km": "distance_km"}
 UNUSED = (
     "seq", "vehicle", "claim", "model_year", "system_voltage", "circuit", "circuit_class", "in_service", "engine_hours",
     "part", "part_serial", "added", "name", "procedure", "procedure_version",
-    "degrees_of_freedom", "coverage_factor", "expanded_uncertainty", "limit_source", "limit_by", "probability", "reason",
+    "degrees_of_freedom", "coverage_factor", "expanded_uncertainty", "limit_source", "limit_by", "probability",
     "method",
 )  # fmt: skip
 """Columns that an archive's copy has besides; no figure needs them, so nobody is told that they were not read."""
 PHASES = ("as found", "as left", "")
+OVER_RANGE = {"over-range-beyond-limit": "fail", "over-range-meets-limit": "pass"}
+"""Reasons of a result whose display was over range, with the verdict that the display proves; such a result has no value."""
 
 SET_ASIDE: dict[str, tuple[str, str]] = {
     "formula": ("a text begins like a spreadsheet formula", "store the text, not the formula"),
@@ -46,6 +48,10 @@ SET_ASIDE: dict[str, tuple[str, str]] = {
     "revision": ("the revision is not a whole number from 1", "correct it"),
     "phase": ("the phase is unknown", "as found, or as left"),
     "verdict": ("the verdict is unknown", f"one of {', '.join(WORDS)}"),
+    "over range": (
+        "an over-range reason stands beside a value, or beside a verdict that it does not prove",
+        "; ".join(f"{reason}: no value, {verdict}" for reason, verdict in OVER_RANGE.items()),
+    ),
     "unit": ("nobody knows this unit", "write it as on the meter: V, mV, A, mΩ"),
     "dimension": ("the unit measures something else than the point's other rows", "correct the unit"),
     "two VINs": ("one vehicle carries two VINs", "say which is right"),
@@ -64,7 +70,7 @@ class Rows:
     """Results, one a row, sorted by nothing in particular; arrays (n,).
 
     ``date`` is datetime64[D]; ``value``, ``standard_uncertainty``, ``lower``, ``upper`` are in the coherent SI unit of the row's
-    point (NaN: absent or open); ``verdict`` holds positions in :data:`~diagnb.conformity.WORDS`; ``row`` is the
+    point (NaN: absent or open); ``verdict`` holds positions in :data:`~diagnb.conformity.WORDS`, ``reason`` its code; ``row`` is the
     row's number in the input, from 1. Made by :func:`read_rows` only.
     """
 
@@ -89,6 +95,7 @@ class Rows:
     unit: Labels
     rule: Labels
     verdict: Array
+    reason: Labels
     row: Array
     faults: tuple[Fault, ...] = ()
     set_aside: Mapping[str, Array] = None  # type: ignore[assignment]
@@ -117,6 +124,11 @@ class Rows:
                 columns[name] = column[chosen]
         return replace(self, **columns)
 
+    @property
+    def over_range(self) -> Array:
+        """Mask (n,) of results without a value whose verdict an over-range display proves."""
+        return self.reason.marked(OVER_RANGE)
+
     def of_component(self, name: str) -> Rows:
         """The rows of one component."""
         return self.take(self.component.codes == self.component.code(name))
@@ -125,7 +137,9 @@ class Rows:
         """All history judged again under one rule, so that a change of rule is not taken for a change of the fleet.
 
         ``limits`` "latest" also takes each point's limits from its latest row: for points whose limit was revised,
-        not for points whose limit depends on the vehicle. Rows without value, uncertainty or limit are "not judged".
+        not for points whose limit depends on the vehicle. Rows without value, uncertainty or limit are "not judged", but
+        for those that an over-range display proves (:attr:`over_range`): their verdict stays under any rule, and under a
+        latest limit that asks no more than theirs.
         """
         lower, upper = self.lower, self.upper
         if limits == "latest":
@@ -140,6 +154,13 @@ class Rows:
         verdict = judge_history(
             value=self.value, standard_uncertainty=self.standard_uncertainty, lower=lower, upper=upper, rule=rule
         )
+        kept = self.over_range
+        if limits == "latest":
+            # What the display lies above is known to reach the limit of then only.
+            fails = (self.verdict == WORDS.index("fail")) & (upper <= self.upper)
+            passes = (self.verdict == WORDS.index("pass")) & np.isnan(upper) & (lower <= self.lower)
+            kept = kept & (fails | passes)
+        verdict = np.where(kept, self.verdict, verdict)
         return replace(
             self, lower=lower, upper=upper, verdict=verdict, rule=Labels(np.zeros(len(self), dtype=np.int32), (rule,))
         )
@@ -196,6 +217,11 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
     aside.put("limits", read["lower"] > read["upper"], "lower")
     aside.put("phase", ~texts["phase"].marked(PHASES), "phase")
     aside.put("verdict", ~texts["verdict"].marked({*WORDS, ""}), "verdict")
+    proved = np.zeros(n, dtype=bool)
+    for reason, verdict in OVER_RANGE.items():
+        mine = texts["reason"].marked({reason})
+        proved |= mine
+        aside.put("over range", mine & (np.isfinite(read["value"]) | ~texts["verdict"].marked({verdict})), "reason")
     _to_si(texts, read, aside)
     _vehicles(texts, aside)
     _latest(texts, revision, aside)
@@ -207,7 +233,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
         invented = invented == 1
         if not invented[aside.free].all():
             aside.put("demonstration", invented, "demonstration")
-    _duplicates(texts, day, read["value"], aside)
+    _duplicates(texts, day, read["value"], proved, aside)
     if "component" not in given:
         texts["component"] = texts["point"]
     verdict_of = np.array(
@@ -319,13 +345,15 @@ def _latest(texts: Mapping[str, Labels], revision: Array, aside: _Aside) -> None
     aside.put("superseded", revision < newest[texts["record"].codes], "revision")
 
 
-def _duplicates(texts: Mapping[str, Labels], day: Array, value: Array, aside: _Aside) -> None:
+def _duplicates(texts: Mapping[str, Labels], day: Array, value: Array, proved: Array, aside: _Aside) -> None:
     """Set aside all but the first row of each result, first within a record, then between records."""
     number = day.astype(np.int64)
     of_record = [texts[name].codes for name in ("record", "test", "point", "phase")]
     aside.put("duplicate row", _repeated([*of_record, number, value], aside.free), "record")
     of_visit = [texts[name].codes for name in ("asset", "point", "phase", "test")]
-    aside.put("duplicate visit", _repeated([*of_visit, number, value], aside.free & np.isfinite(value)), "record")
+    aside.put(
+        "duplicate visit", _repeated([*of_visit, number, value], aside.free & (np.isfinite(value) | proved)), "record"
+    )
 
 
 def _repeated(keys: Sequence[Array], free: Array) -> Array:

@@ -195,7 +195,7 @@ def effect_table(found: Effect, *, plot: Any = None) -> Table:
     )  # fmt: skip
 
 
-def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None) -> Table:
+def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
     """By group, what the measurement does to the fail rate."""
     rows = []
     for name, m in found.items():
@@ -209,6 +209,6 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None) -
                 "FLAGGED" if m.flagged else "",
             )
         )  # fmt: skip
-    notes = tuple(sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}))
+    methods = tuple(sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}))
     columns = ("group", "fails", "share shown", "share truly bad", "false among fails", "interval", "flag")
-    return Table("What the measurement alone explains", columns, tuple(rows), notes, plot)
+    return Table("What the measurement alone explains", columns, tuple(rows), (*methods, *notes), plot)

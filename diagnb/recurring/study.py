@@ -219,6 +219,11 @@ def _answer(
     gaps = month.exposure / np.maximum(month.counts, 0.5)
     last = float(lived.exit.max())
     said = [*cautions, *_cautions(mine, watched)]
+    over = int(judged.over_range.sum())
+    if over:
+        said.append(
+            f"{counted(over, 'result')} without a value: an over-range display proves the verdict, under any rule"
+        )
     if month.refusal is not None:
         said.append(f"results were judged under several rules ({', '.join(mine.rules)}): months are not comparable")
     survey = lots_survey(judged, defects, watched)

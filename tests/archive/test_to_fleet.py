@@ -16,7 +16,18 @@ from stores import NOW
 from diagnb.archive import Archive, prepare
 from diagnb.archive.copy import update_copy
 from diagnb.cli import main
-from diagnb.fleet import Labels, SyntheticFleet, Truth, read_rows, read_table, synthesise, write_csv
+from diagnb.conformity import WORDS
+from diagnb.fleet import (
+    Labels,
+    SyntheticFleet,
+    Truth,
+    distinct_defects,
+    fail_shares,
+    read_rows,
+    read_table,
+    synthesise,
+    write_csv,
+)
 from diagnb.record import Record, digest, load_record, plain
 
 Make = Callable[..., Record]
@@ -141,3 +152,40 @@ def test_whatever_is_wrong_with_archived_rows_is_listed_and_every_row_accounted_
     said = " ".join(str(f) for f in found.faults)
     for words in ("another version", "formula", "nobody knows this unit", "two VINs", "stands twice", "another record"):
         assert words in said
+
+
+def test_an_open_circuit_shown_over_range_counts_as_a_defect_under_every_rule(archive: Archive, tmp_path: Path) -> None:
+    """From the record whose display says OL to the figures: neither lost as "not judged" nor a number in any mean."""
+    document = json.loads((Path(__file__).parents[1] / "data" / "records" / "P22.json").read_text(encoding="utf-8"))
+    shop = []
+    for k in range(6):
+        one = json.loads(json.dumps(document)) | {"id": f"N-{k}"}
+        one["vehicle"] = {"unit": f"Unit {k}", "system_voltage": "24"}
+        one["tests"] = one["tests"][:1]
+        one["tests"][0]["readings"][0]["texts"] = ["OL" if k < 2 else "60.4 Ω"]
+        shop.append(prepare(load_record(one)))
+    archive.add_many(shop, moment=NOW)
+    update_copy(archive, tmp_path / "copy")
+    rows = read_rows(read_table(tmp_path / "copy"))
+    rows = rows.take(rows.point.marked({"network-termination-resistance/termination_resistance"}))
+    assert rows.faults == () and len(rows) == 6
+    opened = rows.asset.marked({"Unit 0", "Unit 1"})
+    assert rows.over_range.tolist() == opened.tolist()
+    assert np.isnan(rows.value).tolist() == opened.tolist()
+    for rule in ("guarded-95", "guarded-U", "simple"):
+        again = rows.under_one_rule(rule)  # type: ignore[arg-type]
+        assert {WORDS[v] for v in again.verdict[opened]} == {"fail"}
+        assert len(distinct_defects(again)) == 2
+        (share,) = fail_shares(again, by="point")
+        assert (share.numerator, share.exposure) == (2, 6)
+    copied = tmp_path / "rows.csv"
+    write_csv(copied, {n: getattr(rows, n) for n in ("record", "asset", "point", "date", "value", "standard_uncertainty", "lower", "upper", "verdict", "reason")} | {"verdict": [WORDS[v] for v in rows.verdict]})  # fmt: skip
+    assert "over-range display, without a value: 2" in figures_text("summary", str(copied), "--by", "point")
+    assert "2 of 6" not in figures_text("measurement", str(copied))
+
+
+def figures_text(*words: str) -> str:
+    printed = io.StringIO()
+    with contextlib.redirect_stdout(printed):
+        main(["fleet", *words])
+    return printed.getvalue()

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from diagnb.conformity import WORDS
 from diagnb.errors import InputFault
-from diagnb.fleet import Labels, read_rows, read_table, read_vehicles, write_csv
+from diagnb.fleet import Labels, Rows, read_rows, read_table, read_vehicles, write_csv
 from diagnb.fleet.columns import columns_of_csv
 
 ROW = {
@@ -218,3 +219,41 @@ def test_random_columns_never_break_the_door() -> None:
         rows = read_rows(columns)
         assert len(rows) + rows.set_aside_count == 8
         rows.under_one_rule()
+
+
+OPEN = {"value": "", "standard_uncertainty": "", "reason": "over-range-beyond-limit", "verdict": "fail"}
+
+
+def over_range(*changes: dict[str, Any]) -> dict[str, list[Any]]:
+    rows = [ROW | {"reason": "", "lower": "", "record": f"R{k}", "asset": f"V{k}"} | c for k, c in enumerate(changes)]
+    return {name: [row[name] for row in rows] for name in rows[0]}
+
+
+def words(rows: Rows) -> list[str]:
+    return [WORDS[v] for v in rows.verdict]
+
+
+def test_a_verdict_that_an_over_range_display_proves_outlives_a_change_of_rule() -> None:
+    insulated = OPEN | {"reason": "over-range-meets-limit", "verdict": "pass", "upper": "", "lower": "0.2"}
+    rows = read_rows(over_range({}, OPEN, insulated, OPEN | {"reason": "over-range", "verdict": "not judged"}))
+    assert rows.faults == ()
+    assert rows.over_range.tolist() == [False, True, True, False]
+    assert words(rows.under_one_rule("guarded-U")) == ["fail", "fail", "pass", "not judged"]
+
+
+def test_a_display_over_range_proves_a_latest_limit_only_where_that_asks_no_more() -> None:
+    later = {"date": "2026-06-01", "value": "0.1", "verdict": "pass"}
+    for upper, said in (("0.25", "fail"), ("0.40", "not judged")):
+        rows = read_rows(over_range(OPEN, later | {"upper": upper}))
+        assert words(rows.under_one_rule("guarded-95", limits="latest")) == [said, "pass"]
+
+
+def test_an_over_range_reason_beside_a_value_or_another_verdict_is_listed() -> None:
+    rows = read_rows(over_range({}, OPEN | {"value": "3"}, OPEN | {"verdict": "pass"}))
+    assert {code: found.tolist() for code, found in rows.set_aside.items()} == {"over range": [2, 3]}
+    assert "does not prove" in rows.faults[0].what
+
+
+def test_the_same_open_circuit_in_two_records_of_one_day_counts_once() -> None:
+    rows = read_rows(over_range(OPEN, OPEN | {"asset": "V0"}))
+    assert {code: found.tolist() for code, found in rows.set_aside.items()} == {"duplicate visit": [2]}
