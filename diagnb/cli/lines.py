@@ -102,7 +102,12 @@ def verification_lines(found: Verification) -> Iterable[str]:
     from diagnb.proof import REASONS
     from diagnb.signing import REMEDIES
 
-    yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
+    if found.analysis:
+        good = "signature good" if found.reasons == (found.analysis,) else "signature NOT good"
+        again = "fleet recompute" if found.analysis == "analysis-of-failures" else "impact"
+        yield f"{found.file}: AN ANALYSIS REPORT, NOT A RECORD: {good}; see diagnb {again}"
+    else:
+        yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
     intact = bool(found.signatures) and all(s.intact for s in found.signatures)
     signed = bool(found.signatures)
     none = "nothing is signed" if "no-signature" in found.reasons else "not checked"

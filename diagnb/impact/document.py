@@ -169,19 +169,20 @@ def change_sentence(impact: Impact, wording: Wording) -> str:
         function = change.function or say("impact.every-function")
         return say("impact.instrument", serial=change.serial, deviation=", ".join(said), function=function)
     if isinstance(change, LimitChange):
+        unit = "" if change.unit == "1" else change.unit
         lower, upper = (None if v is None else wording.number(v) for v in (change.lower, change.upper))
         if lower is not None and upper is not None:
-            limit = say("impact.limit-between", lower=lower, upper=upper, unit=change.unit)
+            limit = say("impact.limit-between", lower=lower, upper=upper, unit=unit)
         elif lower is not None:
-            limit = say("impact.limit-at-least", lower=lower, unit=change.unit)
+            limit = say("impact.limit-at-least", lower=lower, unit=unit)
         else:
-            limit = say("impact.limit-at-most", upper=upper, unit=change.unit)
+            limit = say("impact.limit-at-most", upper=upper, unit=unit)
         system = (
             say("impact.system-one", voltage=change.system_voltage)
             if change.system_voltage
             else say("impact.system-all")
         )
-        return say("impact.limit", result=change.result, procedure=change.procedure, limit=limit, source=change.source, system=system)  # fmt: skip
+        return say("impact.limit", result=change.result, procedure=change.procedure, limit=" ".join(filter(None, limit.split(" "))), source=change.source, system=system)  # fmt: skip
     if isinstance(change, RuleChange):
         where = ", ".join(filter(None, (change.procedure, change.result))) or say("impact.everywhere")
         return say("impact.rule", rule=say(f"rule.{change.rule}") if wording.has(f"rule.{change.rule}") else change.rule, where=where)  # fmt: skip

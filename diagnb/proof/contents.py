@@ -16,6 +16,9 @@ from diagnb.report.pdf.metadata import NAMESPACE
 from diagnb.report.photos import embedded_names
 from diagnb.signing import embedded_files_and_xmp
 
+ANALYSES = {"study.json": "analysis-of-failures", "impact.json": "analysis-of-impact"}
+"""What travels inside a report that is no record but an analysis, and the reason that names it."""
+
 
 class Contents:
     """Read from signed bytes alone. Raises nothing: what is wrong stands in ``reasons``."""
@@ -40,7 +43,7 @@ class Contents:
             return
         self.engine, self.rendering = properties.get("engine", ""), properties.get("rendering", "")
         if "record.json" not in files:
-            self.reasons.append("record-missing")
+            self.reasons.append(next((code for name, code in ANALYSES.items() if name in files), "record-missing"))
             return
         data = files["record.json"].data
         self.digest = hashlib.sha256(data).hexdigest()

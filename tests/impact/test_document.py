@@ -7,11 +7,13 @@ import json
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from diagnb.archive import Archive, prepare
+from diagnb.cli.lines import verification_lines
 from diagnb.impact import (
     CoefficientChange,
     Impact,
@@ -23,6 +25,7 @@ from diagnb.impact import (
     render_impact,
 )
 from diagnb.impact.document import FIELD, change_sentence, impact_wording
+from diagnb.proof import verify_report
 from diagnb.record import Record
 from diagnb.report.wording import LANGUAGES
 from diagnb.signing import (
@@ -86,6 +89,20 @@ def test_the_complete_list_travels_inside_and_the_signature_holds(impact: Impact
     changed = bytearray(pdf)
     changed[len(changed) // 3] ^= 1
     assert verify_signatures(bytes(changed), trust=trust, moment=MOMENT, expected_fields=(FIELD,)).reasons
+    answer = verify_report(pdf, trust=trust, moment=MOMENT)
+    assert not answer.trustworthy and answer.reasons == ("analysis-of-impact",)
+    head = next(iter(verification_lines(answer)))
+    assert head == "report: AN ANALYSIS REPORT, NOT A RECORD: signature good; see diagnb impact"
+
+
+def test_a_limit_on_a_ratio_has_no_unit(impact: Impact) -> None:
+    for lower, upper, said in (
+        (None, "0.9", "at most 0.9,"),
+        ("0.8", None, "at least 0.8,"),
+        ("0.8", "1.2", "0.8 to 1.2,"),
+    ):
+        change = LimitChange("p", "share", lower, upper, "1", "bulletin (invented)")
+        assert f"now {said} source" in change_sentence(replace(impact, change=change), impact_wording("en"))
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -116,7 +133,6 @@ def test_markup_in_a_claim_number_stays_text(archive: Archive, visit: Visit) -> 
 
 def test_a_long_list_is_cut_on_paper_and_whole_inside(archive: Archive, visit: Visit) -> None:
     base = prepare(visit("BASE", "98.5 mV"))
-    from dataclasses import replace
     from hashlib import sha256
 
     def named(name: str) -> object:

@@ -173,3 +173,32 @@ def test_on_the_command_line_from_tables_to_recomputed_numbers(
     assert main(["fleet", "report", str(folder / "results.csv"), "--vehicles", str(folder / "results.csv"), "--question", "x", "-o", str(out)]) == 2  # fmt: skip
     (tmp_path / "other.pdf").write_bytes(b"%PDF-1.7")
     assert main(["fleet", "recompute", str(tmp_path / "other.pdf")]) == 2
+
+
+def test_verify_names_an_analysis_and_takes_it_for_no_record(
+    study: Study, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from diagnb.proof import verify_report
+
+    authority = create_authority(name="Shop (invented)", moment=MOMENT)
+    person = create_person(authority, name="E. Example", role="engineer", moment=MOMENT)
+    entry = trust_entry(authority.certificate, added=MOMENT, added_by="test")
+    (tmp_path / "trust.json").write_text(TrustList((entry,)).to_json(), encoding="utf-8")
+    plain = render_study(study, moment=MOMENT)
+    pdf = certify(plain, key=person, field=FIELD, reason="I answer for it", moment=MOMENT)
+    (tmp_path / "study.pdf").write_bytes(pdf)
+    found = verify_report(pdf, trust=TrustList((entry,)), moment=MOMENT)
+    assert not found.trustworthy and found.reasons == ("analysis-of-failures",)
+    assert (found.pages, found.results, found.record) == ("not checked", 0, None)
+    assert main(["verify", str(tmp_path / "study.pdf"), "--trust", str(tmp_path / "trust.json")]) == 1
+    head = capsys.readouterr().out.splitlines()[0]
+    assert head.endswith("study.pdf: AN ANALYSIS REPORT, NOT A RECORD: signature good; see diagnb fleet recompute")
+    # A stranger's signature, a field that was asked for, a byte that was changed: none of them hides behind the name.
+    assert "not-trusted" in verify_report(pdf, moment=MOMENT).reasons
+    asked = verify_report(pdf, trust=TrustList((entry,)), moment=MOMENT, expected=("Technician", "Reviewer"))
+    assert "expected-signature-missing" in asked.reasons
+    at = pdf.index(b"stream\n") + 40
+    broken = verify_report(pdf[:at] + bytes([pdf[at] ^ 1]) + pdf[at + 1 :], trust=TrustList((entry,)), moment=MOMENT)
+    assert not broken.trustworthy and broken.reasons != ("analysis-of-failures",)
+    (tmp_path / "unsigned.pdf").write_bytes(plain)
+    assert "no-signature" in verify_report(plain, moment=MOMENT).reasons
