@@ -12,6 +12,7 @@ from typing import Any
 
 from diagnb.cli.files import now, trust_for, write_new
 from diagnb.errors import Fault, fault
+from diagnb.quantities.counting import counted
 
 _STORE = "the archive: a file, or postgresql://user@host/name"
 _ONLY_TRUST = frozenset({
@@ -157,7 +158,7 @@ def run_import(options: argparse.Namespace) -> int:
             print(f"note: {remark}")
         for found in intake.faults:
             print(f"NOT KEPT: {found}")
-        print(f"{intake.added} added, {intake.known} there already, {intake.files} reports kept, {len(intake.faults)} faults; head {head}")  # fmt: skip
+        print(f"{intake.added} added, {intake.known} there already, {counted(intake.files, 'report')} kept, {counted(len(intake.faults), 'fault')}; head {head}")  # fmt: skip
     return 1 if intake.faults else 0
 
 
@@ -168,7 +169,7 @@ def _record_of(path: Path, trust: Path | None) -> tuple[bytes, str] | Fault:
     found = verify_report(path, trust=trust_for(path, trust), moment=now())
     said = "; ".join(REASONS.get(reason, reason) for reason in found.reasons)
     if found.record is None or set(found.reasons) - _ONLY_TRUST:
-        return Fault(str(path), f"is not kept: {said or 'it carries no record'}", "see diagnb verify")
+        return Fault(str(path), f"does not prove itself: {said or 'it carries no record'}", "see diagnb verify")
     if found.record.redaction is not None:
         return Fault(str(path), "is a redacted copy", "keep the original report")
     return canonical_bytes(found.record), f"kept, but {said}" if said else ""
@@ -251,7 +252,8 @@ def run_audit(options: argparse.Namespace) -> int:
         for one in found.findings:
             print(f"{'note: ' if one.remark else 'FOUND: '}{one}")
         print(
-            f"{found.revisions} revisions, {found.results} results, {found.files} files, {found.recomputed} recomputed"
+            f"{counted(found.revisions, 'revision')}, {counted(found.results, 'result')}, {counted(found.files, 'file')}, "
+            f"{found.recomputed:,} recomputed"
         )
         print(f"{'nothing was changed' if found.sound else 'NOT what was put into it'}; head {found.head}")
         if known is None:
@@ -268,7 +270,7 @@ def run_export(options: argparse.Namespace) -> int:
             from diagnb.archive.copy import update_copy
 
             total = update_copy(archive, options.folder, progress=show)
-            print(f"{options.folder}: {total:,} results added; a copy for analysis, it may be deleted")
+            print(f"{options.folder}: {counted(total, 'result')} added; a copy for analysis, it may be deleted")
             return 0
         found = archive.list(latest=False)
         for number, r in enumerate(found, 1):
@@ -280,7 +282,7 @@ def run_export(options: argparse.Namespace) -> int:
                 write_new(place / f"{attached.kind}-{attached.sha256[:8]}-{name}", archive.content(attached.sha256))
             show(number, len(found))
         write_new(options.folder / "head.txt", f"{archive.head()}\n".encode())
-    print(f"{options.folder}: {len(found)} revisions; head.txt holds the head of the archive")
+    print(f"{options.folder}: {counted(len(found), 'revision')}; head.txt holds the head of the archive")
     return 0
 
 

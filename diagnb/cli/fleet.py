@@ -313,7 +313,7 @@ def run_effect(options: argparse.Namespace) -> int:
 
 
 def run_invent(options: argparse.Namespace) -> int:
-    """Write results.csv and vehicles.csv of an invented fleet."""
+    """Write results.csv and vehicles.csv of an invented fleet; say what is in it and what to try."""
     from diagnb.fleet import synthesise, write_csv
 
     if options.number < 1:
@@ -322,5 +322,23 @@ def run_invent(options: argparse.Namespace) -> int:
     options.out.mkdir(parents=True, exist_ok=True)
     for name, columns in (("results.csv", made.rows), ("vehicles.csv", made.vehicles)):
         write_csv(options.out / name, columns)
-        print(options.out / name)
+    results, vehicles = options.out / "results.csv", options.out / "vehicles.csv"
+    print("An INVENTED fleet: vehicles, lots, people, meters and readings are all made up.")
+    print(f"{results}: {counted(made.results, 'result')}, {len(made.truth.rates)} circuits, seed {options.seed}")
+    print(f"{vehicles}: {counted(options.number, 'vehicle')}, {_months(made)} months, {made.truth.lots} lots")
+    print("what is hidden in it, to be found again:")
+    for line in made.hidden():
+        print(f"  {line}")
+    print("try next:")
+    common = f'"{results}" --vehicles "{vehicles}"'
+    print(f"  diagnb fleet lots {common}")
+    print(f'  diagnb fleet effect {common} --component "{made.truth.changed}" --date {made.changed_from} --settling 6')
     return 0
+
+
+def _months(made: Any) -> int:
+    """Months of the calendar that the vehicles were watched over, all together."""
+    from diagnb.fleet.vehicles import DAYS_PER_MONTH
+
+    span = made.vehicles["watched_to"].max() - made.vehicles["watched_from"].min()
+    return round(float(span.astype(float)) / DAYS_PER_MONTH)

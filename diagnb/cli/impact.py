@@ -15,6 +15,7 @@ from diagnb.cli.archive import add_workers, chosen_workers, progress
 from diagnb.cli.files import now, write_new
 from diagnb.cli.signers import add_signer, check_signer, signer
 from diagnb.errors import fault
+from diagnb.quantities.counting import counted
 
 if TYPE_CHECKING:
     from diagnb.archive import Archive
@@ -172,11 +173,11 @@ def _lines(found: Impact) -> list[str]:
     lines = [change_sentence(found, impact_wording("en"))]
     if found.window.since or found.window.until:
         lines.append(f"tests from {found.window.since or 'the beginning'} to {found.window.until or 'now'}")
-    lines.append(f"{found.results:,} results of {found.tests:,} tests judged again, {found.from_documents:,} tests from their documents; {found.moved:,} results move")  # fmt: skip
+    lines.append(f"{counted(found.results, 'result')} of {counted(found.tests, 'test')} judged again, {counted(found.from_documents, 'test')} from the document; {counted(found.moved, 'result moves', 'results move')}")  # fmt: skip
     lines += [f"  {old} → {new}: {n:,}" for old, new, n in found.transitions if old != new]
     for r in found.reexamine[:50]:
         files = f"  ({', '.join(name for name, _ in r.reports)})" if r.reports else ""
-        lines.append(f"re-examine: claim {r.claim}, record {r.record} revision {r.revision}: {r.changed} verdicts change, {r.into_fail} into fail, {r.out_of_fail} out of it{files}")  # fmt: skip
+        lines.append(f"re-examine: claim {r.claim}, record {r.record} revision {r.revision}: {counted(r.changed, 'verdict changes', 'verdicts change')}, {r.into_fail} into fail, {r.out_of_fail} out of it{files}")  # fmt: skip
     if len(found.reexamine) > 50:
         lines.append(f"… and {len(found.reexamine) - 50:,} more; --json, --csv and --pdf list all")
     lines += [f"NOT judged again: {f}" for f in found.not_judged_again[:20]]

@@ -76,7 +76,8 @@ class SyntheticFleet:
     """Columns for the two doors and what is true: ``rows`` for ``read_rows``, ``vehicles`` for ``read_vehicles``.
 
     ``event_asset``, ``event_component``, ``event_age``: every defect that came about while its vehicle was under watch
-    (positions and months), seen or not. ``frailty`` (vehicles,) the vehicles' own factors.
+    (positions and months), seen or not. ``frailty`` (vehicles,) the vehicles' own factors, ``gain`` (instruments,) what an
+    instrument shows over what is so, ``day0`` the first day of the calendar.
     """
 
     rows: Mapping[str, Any]
@@ -86,6 +87,35 @@ class SyntheticFleet:
     event_component: Array
     event_age: Array
     frailty: Array
+    gain: Array
+    day0: Any
+
+    @property
+    def changed_from(self) -> str:
+        """The first day with the changed rate, "" where nothing was changed."""
+        month = self.truth.change_month
+        if month is None or self.truth.changed not in self.truth.rates:
+            return ""
+        return str(self.day0 + math.ceil(month * DAYS_PER_MONTH))
+
+    def hidden(self) -> tuple[str, ...]:
+        """What is true of it, a sentence each: the answers that an analysis should find."""
+        truth, said = self.truth, []
+        for (component, lot), factor in truth.lot_factors.items():
+            said.append(
+                f"{component} in lot {lot} fails {factor:g} times as often as in other lots, from the first day on"
+            )
+        if self.changed_from:
+            said.append(f"{truth.changed} was changed: from {self.changed_from} on its rate is {truth.change_factor:g} times what it was")  # fmt: skip
+        said.append(f"every good drop rises by {1000 * truth.drift_per_10_000_km:g} mV in 10,000 km")
+        worst = int(np.argmax(np.abs(self.gain - 1)))
+        off = 100 * float(self.gain[worst] - 1)
+        said.append(
+            f"meter M{worst + 1:02d} is furthest off, it shows {abs(off):.2f} % too {'much' if off > 0 else 'little'} throughout; "
+            f"no meter changes over time, so a rise is the circuit's"
+        )
+        said.append(f"rates grow with age to the power {truth.shape - 1:.2g}, swing by {100 * truth.season:g} % over the year, and vehicles differ")  # fmt: skip
+        return tuple(said)
 
     @property
     def results(self) -> int:
@@ -190,7 +220,7 @@ def synthesise(
         "distance_km": np.round(pace * (end - begin) / DAYS_PER_MONTH, 1),
     }  # fmt: skip
     age = (day_e - service[asset_e]) / DAYS_PER_MONTH
-    return SyntheticFleet(rows, table, truth, asset_e, part_e, age, frailty)
+    return SyntheticFleet(rows, table, truth, asset_e, part_e, age, frailty, gain, day0)
 
 
 def _events(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from diagnb.notebook.written import Shown, Table
+from diagnb.quantities.counting import counted
 from diagnb.report.charts import Box, Element, Label, Line, Picture
 
 if TYPE_CHECKING:
@@ -19,8 +20,9 @@ def describe_impact(impact: Impact) -> Shown:
     from diagnb.impact.document import change_sentence, impact_wording
 
     lines = [
-        f"{impact.results:,} results of {impact.tests:,} tests judged again; {impact.moved:,} results move, "
-        f"{len(impact.changed):,} verdicts change."
+        f"{counted(impact.results, 'result')} of {counted(impact.tests, 'test')} judged again; "
+        f"{counted(impact.moved, 'result moves', 'results move')}, "
+        f"{counted(len(impact.changed), 'verdict changes', 'verdicts change')}."
     ]
     if impact.window.since or impact.window.until:
         lines.append(f"Tests from {impact.window.since or 'the beginning'} to {impact.window.until or 'now'}.")

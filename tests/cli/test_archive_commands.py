@@ -61,7 +61,8 @@ def test_an_altered_report_is_not_kept(store: str, capsys: pytest.CaptureFixture
     status, said, _ = output(
         capsys, "archive", "add", store, str(path), "--trust", str(tmp_path / "demo" / "trust.json")
     )
-    assert status == 1 and "NOT KEPT" in said and "altered.pdf" in said
+    assert status == 1 and f"NOT KEPT: {path}: does not prove itself: " in said
+    assert "is not kept" not in said and "0 reports kept, 1 fault;" in said
 
 
 def test_a_report_of_somebody_unknown_is_kept_with_a_note(
@@ -129,6 +130,7 @@ def test_impact_writes_list_table_and_signed_report(
         capsys, "impact", *change, "--csv", str(files["csv"]), "--pdf", str(files["pdf"]), "--language", "de"
     )
     assert status == 1 and "pass → fail: 1" in said and "report.pdf" in said
+    assert "revision 1: 1 verdict changes, 1 into fail" in said
     with files["csv"].open(encoding="utf-8-sig", newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert (row["old_verdict"], row["new_verdict"]) == ("pass", "fail")

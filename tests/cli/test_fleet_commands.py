@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -50,6 +52,39 @@ def test_every_question_has_its_answer(
     assert plot.read_bytes().startswith(b"\x89PNG")
     assert call(folder, action, *more, "--json") == found
     assert set(json.loads(capsys.readouterr().out)) == {"facts", "results"}
+
+
+def test_inventing_says_what_is_hidden_and_what_to_try_and_trying_finds_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["fleet", "invent", "--out", str(tmp_path / "two words"), "--seed", "1"]) == 0
+    out = capsys.readouterr().out
+    for words in ("INVENTED", "200 vehicles, 48 months, 12 lots", "seed 1", "circuit 03 in lot L05 fails 4 times",
+                  "circuit 01 was changed: from 2024-01-02 on", "rises by 2 mV", "meter M01 is furthest off"):  # fmt: skip
+        assert words in out
+    rows = len((tmp_path / "two words" / "results.csv").read_text(encoding="utf-8").splitlines()) - 1
+    assert f"{rows:,} results" in out
+    lots, effect = (shlex.split(line)[1:] for line in out.splitlines() if line.startswith("  diagnb "))
+    assert main(lots) == 1
+    (alarm,) = (line for line in capsys.readouterr().out.splitlines() if line.endswith("ALARM"))
+    assert alarm.split()[:3] == ["circuit", "03", "L05"]
+    assert main(effect) == 0
+    assert "Effect of the change: fewer" in capsys.readouterr().out
+
+
+def test_no_table_writes_a_share_in_powers_of_ten_or_a_unit_1(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for action, more in (
+        ("measurement", ()),
+        ("lots", ()),
+        ("effect", ("--component", "circuit 01", "--date", "2024-01-01")),
+    ):
+        call(folder, action, *more)
+        out = capsys.readouterr().out
+        assert not re.search(r"\de-\d", out), out
+        assert not re.search(r"\b1 (strata|cells|alarms|results|defects)\b", out)
+        assert "per vehicle-months" not in out
+        assert action != "measurement" or "< 0.001" in out
+    assert not re.search(r"rate ratio .* %\)\s+1 ", out)
 
 
 def test_without_vehicles_rates_are_refused_and_shares_are_not(

@@ -34,7 +34,7 @@ def test_the_same_in_four_formats_with_a_picture(found):
     assert impact.changed
     data = bundle("impact", impact)
     for mime in FORMATS:
-        for word in ("pass", "fail", "RO-48113", "verdicts change"):
+        for word in ("pass", "fail", "RO-48113", "1 verdict changes"):
             assert word in data[mime], (mime, word)
     assert "<7>" not in data["text/html"]
     assert data["text/html"].count("<img alt=") == 1
