@@ -11,6 +11,7 @@ from typing import Any
 from diagnb.cli.files import now, trust_for, write_new
 from diagnb.cli.signers import add_signer, check_signer, signer
 from diagnb.errors import Fault, InputFault, fault
+from diagnb.quantities.counting import counted
 
 MEANING = "I answer for this report on a recurring failure"
 
@@ -59,7 +60,9 @@ def run_report(options: argparse.Namespace) -> int:
             pdf = certify(pdf, key=key, field=FIELD, reason=MEANING, moment=moment, timestamp_url=options.timestamp_url)
     write_new(options.output, pdf)
     print("\n".join(findings(study)))
-    print(f"{study.rows_in} results in, {study.rows_used} used, {study.rows_in - study.rows_used} set aside")
+    print(
+        f"{counted(study.rows_in, 'result')} in, {study.rows_used:,} used, {study.rows_in - study.rows_used:,} set aside"
+    )
     for name, why in study.refusals:
         print(f"refused: {name}: {why}")
     print(options.output)

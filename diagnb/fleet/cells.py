@@ -50,6 +50,17 @@ def unit_text(unit: str) -> str:
     return "" if unit == "1" else unit
 
 
+def readable(value: float | None, unit: str) -> tuple[float, str]:
+    """What to multiply a figure by, and the unit it is then in: a slope over use is told per 10,000 km."""
+    small = value is not None and unit.endswith(" per km") and 0 < abs(value) < SMALLEST_SHARE
+    return (1e4, f"{unit.removesuffix('km')}10,000 km") if small else (1.0, unit)
+
+
+def amount(value: float | None) -> str:
+    """A count of events or an exposure: whole from a thousand on, because nobody counts parts of a vehicle-month."""
+    return f"{value:.0f}" if value is not None and 1000 <= value < 1e15 else number(value)
+
+
 def per(count: float, exposure_unit: str) -> str:
     """``per 1000 vehicle-months``, ``per vehicle-month``, ``per km``."""
     if count != 1:
@@ -57,4 +68,15 @@ def per(count: float, exposure_unit: str) -> str:
     return f"per {exposure_unit[:-1] if exposure_unit.endswith('s') and len(exposure_unit) > 2 else exposure_unit}"
 
 
-__all__ = ["SMALLEST_SHARE", "in_unit", "number", "per", "probability", "share", "span", "unit_text"]
+__all__ = [
+    "SMALLEST_SHARE",
+    "amount",
+    "in_unit",
+    "number",
+    "per",
+    "probability",
+    "readable",
+    "share",
+    "span",
+    "unit_text",
+]

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from diagnb.errors import Fault, InputFault, fault
-from diagnb.fleet.cells import in_unit, number, probability, span, unit_text
+from diagnb.fleet.cells import amount, in_unit, number, probability, readable, span, unit_text
 
 REFUSALS: dict[str, str] = {
     "exposure-missing": "nobody has said how much use stands behind these events",
@@ -90,11 +90,12 @@ class Figure:
     def __str__(self) -> str:
         if self.value is None:
             return f"{self.name}: refused: {self.refusal}"
-        text = f"{self.name}: {in_unit(self.value, self.unit)}"
+        times, unit = readable(self.value, self.unit)
+        text = f"{self.name}: {in_unit(times * self.value, unit)}"
         if self.lower is not None and self.upper is not None:
-            text += f" ({span(self.lower, self.upper, self.unit)}, {100 * self.coverage:g} %)"
-        text = f"{text} {unit_text(self.unit)}".rstrip()
-        return f"{text}; {number(self.numerator, 7)} in {number(self.exposure, 7)} {self.exposure_unit}".rstrip()
+            text += f" ({span(times * self.lower, times * self.upper, unit)}, {100 * self.coverage:g} %)"
+        text = f"{text} {unit_text(unit)}".rstrip()
+        return f"{text}; {amount(self.numerator)} in {amount(self.exposure)} {self.exposure_unit}".rstrip()
 
 
 def refused(

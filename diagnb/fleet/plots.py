@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from diagnb.errors import Fault, MissingPackage
-from diagnb.fleet.cells import number, probability, span, unit_text
+from diagnb.fleet.cells import number, probability, readable, span, unit_text
 from diagnb.fleet.drift import Drift
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure as Number
@@ -158,9 +158,12 @@ def plot_cells(found: CellSurvey, *, most: int = 15) -> Any:
     )  # fmt: skip
     # Past the first and last line, or their marks are cut; plain numbers, not powers of ten.
     axes.set_ylim(len(shown) - 0.4, -0.6)
+    low, high = axes.get_xlim()
+    axes.minorticks_off()
+    axes.set_xticks([t for t in (0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200) if low <= t <= high])
     axes.xaxis.set_major_formatter("{x:g}")
     axes.set_xlabel(
-        "times the rate of the component's other lots (log scale); dashed: the same rate; filled square: alarm",
+        "times the rate of the component's other lots (log scale)\ndashed: the same rate; filled square: alarm",
         fontsize=8,
     )
     axes.set_title(
@@ -186,7 +189,7 @@ def plot_survival(curves: Mapping[str, Survival], *, fits: Mapping[str, Weibull]
         fit = (fits or {}).get(name)
         if fit and fit.shape.value and fit.scale.value:
             x = np.linspace(end / 400, end, 200)
-            axes.plot(x, np.exp(-((x / fit.scale.value) ** fit.shape.value)), color=_MIDDLE, linewidth=0.9,
+            axes.plot(x, np.exp(-((x / fit.scale.value) ** fit.shape.value)), color=_MIDDLE, linewidth=0.9, linestyle=_STYLES[k % 4],
                       label=f"{name}: Weibull, shape {fit.shape.value:.2f} ({fit.reading})")  # fmt: skip
     unit = next(iter(curves.values())).lives.unit if curves else ""
     axes.set_ylim(0, 1.02)
@@ -289,8 +292,10 @@ def plot_drift(found: Drift, *, use: Array, value: Array, limit: float | None = 
     axes.set_xlabel(f"use, {found.use_unit}")
     said = unit_text(found.value_unit)
     axes.set_ylabel(f"value, {said}" if said else "value")
+    times, unit = readable(s.value, s.unit)
+    low, high = (times * float(k or 0) for k in (s.lower, s.upper))
     axes.set_title(
-        f"Slope {number(s.value, 3)} ({span(s.lower, s.upper, s.unit, 3)}) {s.unit}, {s.n} vehicles",
+        f"Slope {number(times * float(s.value or 0), 3)} ({span(low, high, unit, 3)}) {unit}, {s.n} vehicles",
         loc="left",
         fontsize=10,
     )
@@ -311,7 +316,7 @@ def plot_measurement_share(found: Mapping[str, MeasurementShare]) -> Any:
     threshold = next(iter(found.values())).threshold if found else 0.1
     right.axvline(threshold, color=_MIDDLE, linestyle="--", linewidth=0.9)
     left.set_yticks(place, [f"{name}{'  (flagged)' if m.flagged else ''}" for name, m in found.items()], fontsize=8)
-    left.invert_yaxis()
+    left.set_ylim(len(found) - 0.5, -0.5)
     left.set_xlabel("share of tests: dot shown failed, diamond truly bad", fontsize=8)
     right.set_xlabel("share of the fails that are false (dashed: threshold)", fontsize=8)
     for axes in (left, right):

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.fleet.cells import in_unit, number, share, span, unit_text
+from diagnb.fleet.cells import amount, in_unit, number, readable, share, span, unit_text
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
 from diagnb.fleet.labels import Labels
@@ -65,7 +65,10 @@ class Table:
 
 def interval(figure: Figure) -> str:
     """``0.12 to 0.31`` or a dash."""
-    return "–" if figure.value is None else span(figure.lower, figure.upper, figure.unit)
+    if figure.value is None or figure.lower is None or figure.upper is None:
+        return "–"
+    times, unit = readable(figure.value, figure.unit)
+    return span(times * figure.lower, times * figure.upper, unit)
 
 
 def to_plain(found: Any) -> Any:
@@ -90,11 +93,12 @@ FIGURE_COLUMNS = ("figure", "value", "interval", "unit", "events", "exposure", "
 
 def figure_row(figure: Figure) -> tuple[str, ...]:
     """The cells of one figure; a refusal stands where the value would."""
-    value = in_unit(figure.value, figure.unit) if figure.refusal is None else f"refused: {figure.refusal}"
+    times, unit = readable(figure.value, figure.unit)
+    value = in_unit(times * (figure.value or 0), unit) if figure.refusal is None else f"refused: {figure.refusal}"
     said = interval(figure) if figure.refusal else f"{interval(figure)} ({100 * figure.coverage:g} %)"
     return (
-        figure.name, value, said, unit_text(figure.unit), number(figure.numerator, 7),
-        f"{number(figure.exposure, 7)} {figure.exposure_unit}".strip(), str(figure.n), figure.method,
+        figure.name, value, said, unit_text(unit), amount(figure.numerator),
+        f"{amount(figure.exposure)} {figure.exposure_unit}".strip(), str(figure.n), figure.method,
     )  # fmt: skip
 
 
@@ -120,9 +124,9 @@ def pareto_table(found: Pareto, *, plot: Any = None, notes: tuple[str, ...] = ()
     """Components with count, shares and rate."""
     rows = tuple(
         (
-            r.item, number(r.events, 7), f"{100 * r.share:.1f} %", f"{100 * r.cumulative:.1f} %",
+            r.item, amount(r.events), f"{100 * r.share:.1f} %", f"{100 * r.cumulative:.1f} %",
             in_unit(r.rate.value, r.rate.unit) if r.rate.refusal is None else f"refused: {r.rate.refusal}", interval(r.rate),
-            f"{number(r.rate.exposure, 7)} {r.rate.exposure_unit}", str(r.rate.n), r.rate.method,
+            f"{amount(r.rate.exposure)} {r.rate.exposure_unit}", str(r.rate.n), r.rate.method,
         )
         for r in found.rows
     )  # fmt: skip
@@ -145,7 +149,7 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
     """The first cells of a survey, alarms first."""
     rows = tuple(
         (
-            c.row, c.column, str(c.events), number(c.exposure), str(c.failing_assets), share(c.ratio, 3),
+            c.row, c.column, str(c.events), amount(c.exposure), str(c.failing_assets), share(c.ratio, 3),
             span(c.lower, c.upper, "1", 3), share(c.p_value, 2), share(c.adjusted, 2),
             "ALARM" if c.alarm else "",
         )
@@ -204,7 +208,7 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None, n
             continue
         rows.append(
             (
-                name, f"{number(m.shown.numerator)} of {number(m.shown.exposure, 7)}", share(m.shown.value, 3),
+                name, f"{number(m.shown.numerator)} of {amount(m.shown.exposure)}", share(m.shown.value, 3),
                 share(m.true.value, 3), share(m.false_fails.value, 3), interval(m.false_fails),
                 "FLAGGED" if m.flagged else "",
             )

@@ -30,7 +30,7 @@ def call(folder: Path, action: str, *more: str) -> int:
     ("trend", ("--clock", "age"), 1, "getting worse"),
     ("lots", (), 1, "ALARM"),
     ("months", ("--component", "circuit 02", "--baseline", "24"), None, "CUSUM chart"),
-    ("drift", ("--component", "circuit 04"), 0, "V per km"),
+    ("drift", ("--component", "circuit 04"), 0, "V per 10,000 km"),
     ("measurement", ("--component", "circuit 01"), 0, "false among fails"),
     ("effect", ("--component", "circuit 01", "--date", "2024-01-01"), 0, "rate ratio"),
 ])  # fmt: skip
