@@ -3,6 +3,7 @@
 from diagnb.evaluation.capability import LimitCapability, capabilities
 from diagnb.evaluation.evaluate import evaluate, evaluate_test
 from diagnb.evaluation.profile import Profile, ProfilePoint, ProfileSpan
+from diagnb.evaluation.repair import Repair, repair_of
 from diagnb.evaluation.results import Evaluation, Pair, ReadingResult, Result, TestResult, UsedLimit
 
 __all__ = [
@@ -13,10 +14,12 @@ __all__ = [
     "ProfilePoint",
     "ProfileSpan",
     "ReadingResult",
+    "Repair",
     "Result",
     "TestResult",
     "UsedLimit",
     "capabilities",
     "evaluate",
     "evaluate_test",
+    "repair_of",
 ]

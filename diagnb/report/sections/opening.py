@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from diagnb.evaluation import repair_of
 from diagnb.record.document import Quantity, Record
 from diagnb.report.blocks import Block, Heading, KeyValues, Notice, Paragraph
 from diagnb.report.sections.amendment import standing
 from diagnb.report.sections.matter import NB, Matter, judged, one_line
 
 _MOST_LINES = 12
+_MOST_NAMED = 4
 _ORDER = ("fail", "conditional fail", "not judged", "conditional pass", "pass")
 
 
@@ -30,7 +32,7 @@ def opening(matter: Matter) -> list[Block]:
         blocks.append(KeyValues(((wording.say("label.coverage"), one_line(cover)),)))
     if record.demonstration:
         blocks.append(Paragraph(wording.say("text.demonstration"), strong=True))
-    blocks.append(Notice(wording.say("section.outcome"), "\n".join(outcome(matter))))
+    blocks.append(Notice(wording.say("section.outcome"), "\n".join((*repair(matter), *outcome(matter)))))
     return blocks
 
 
@@ -40,6 +42,20 @@ def statements(matter: Matter) -> list[Block]:
     said = (("complaint", record.complaint), ("cause", record.cause), ("correction", record.correction))
     rows = tuple((wording.say(f"label.{key}"), matter.short(text.strip() or missing)) for key, text in said)
     return [Heading(2, wording.say("section.statements")), KeyValues(rows)]
+
+
+def repair(matter: Matter) -> list[str]:
+    """Whether the record shows that the repair worked; nothing where no value failed as found."""
+    wording, found = matter.wording, repair_of(matter.record, matter.evaluation)
+    if not found.failed:
+        return []
+    if found.shown:
+        key = "repair-shown" if found.failed > 1 else "repair-shown-one"
+        return [wording.say(f"text.{key}", count=found.failed)]
+    left = [result.title for _, result in found.not_passed]
+    left += [wording.say("text.repair-not-repeated", title=result.title) for _, result in found.not_repeated]
+    named = wording.listing(left[:_MOST_NAMED]) + (" …" if len(left) > _MOST_NAMED else "")
+    return [wording.say("text.repair-not-shown", open=len(left), failed=found.failed, names=named)]
 
 
 def outcome(matter: Matter) -> list[str]:
