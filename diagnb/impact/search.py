@@ -16,6 +16,7 @@ from diagnb.impact.change import Change, InstrumentError, Window
 from diagnb.impact.columns import Layout
 from diagnb.meters import read_sheet
 from diagnb.procedures import read_procedure
+from diagnb.quantities import unit
 
 Array = Any
 PART = 100_000
@@ -58,6 +59,8 @@ class Search:
 
     def concerned(self) -> list[str]:
         """Digests of the layouts that the change can concern; their sheets as they read afterwards are kept."""
+        if isinstance(self.change, InstrumentError):
+            self._check_instrument(self.change)
         after = {d: (kind, self.change.alter(kind, plain)) for d, (kind, plain) in self.sheets.items()}  # type: ignore[arg-type]
         touched = {
             d for d, (_, plain) in after.items() if plain is not self.sheets[d][1] and plain != self.sheets[d][1]
@@ -75,6 +78,34 @@ class Search:
                 own = {d: meters[d] for d in document["meters"]}
                 self.layouts[digest] = Layout(document, procedures[document["procedure"]], own)
         return sorted(self.layouts)
+
+    def _check_instrument(self, change: InstrumentError) -> None:
+        """A fault where the stored readings know no such instrument, or it no such function: "nothing changes" would
+        be an answer to another question."""
+        functions = self._functions(change.serial)
+        if not functions:
+            raise fault(f"instrument {change.serial}", "no stored reading was taken with it", "the serial number as the records have it")  # fmt: skip
+        if change.function and change.function not in functions:
+            raise fault(f"instrument {change.serial}", f"has no function {change.function!r}", f"it has {', '.join(functions)}")  # fmt: skip
+        reached = {f: u for f, u in functions.items() if change.function in ("", f)}
+        if change.offset and all(unit(u).dimension != unit(change.offset_unit).dimension for u in reached.values()):
+            units = ", ".join(f"{f} in {u}" for f, u in reached.items())
+            raise fault("offset", f"is in {change.offset_unit}, which no function of this instrument shows", f"it has {units}")  # fmt: skip
+
+    def _functions(self, serial: str) -> dict[str, str]:
+        """Functions and their units of every accuracy sheet that the stored readings name for a serial number."""
+        text = json.dumps(serial, ensure_ascii=False)
+        rows = self.database.columns(db.tests_of(None, "seq", "layout", "serials", serial=text))
+        # Tests with the same layout and instruments have the same sheets: one document of them is enough.
+        first = {(layout, serials): seq for seq, layout, serials in rows if serial in json.loads(serials)}
+        found: dict[str, str] = {}
+        for some in some_of(sorted(set(first.values())), _DOCUMENTS):
+            for (text,) in self.database.execute(db.chosen("revision", "seq", some, "document")):
+                plain = json.loads(text)
+                names = {i["meter"] for i in plain["instruments"] if i["serial"] == serial}
+                for name in sorted(names):
+                    found |= {entry["name"]: entry["unit"] for entry in plain["meters"][name]["functions"]}
+        return found
 
     def _rows(self, layouts: list[str]) -> list[tuple[Any, ...]]:
         """Test rows that may be concerned, in no order."""

@@ -86,7 +86,7 @@ def test_columns_and_documents_agree_over_every_procedure(
 
 def test_a_change_that_is_none_moves_nothing(example_archive: Archive, examples: list[Record]) -> None:
     """A deviation too small to see: every value and verdict is worked out again and is what was stored."""
-    serials = {i.serial for r in examples for i in r.instruments}
+    serials = {r.instrument(x.instrument).serial for r in examples for t in r.tests for x in t.taken}
     results = 0
     for serial in sorted(serials):
         found = find_impact(example_archive, InstrumentError(serial, gain_percent=1e-12))
@@ -112,8 +112,30 @@ def test_a_meter_two_per_cent_high_turns_a_pass_into_a_fail(archive: Archive, vi
 
 def test_an_offset_reaches_only_its_own_dimension(archive: Archive, visit: Visit) -> None:
     archive.add(visit("A", "98.5 mV"), moment=MOMENT)
-    assert find_impact(archive, InstrumentError("CL-1", offset=0.01, offset_unit="V")).moved == 0
+    assert find_impact(archive, InstrumentError("H6-1", offset=0.01, offset_unit="A")).moved == 0
     assert find_impact(archive, InstrumentError("CL-1", offset=0.01, offset_unit="A")).moved == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            InstrumentError("H6-1", gain_percent=-5.0, function="dc volts"),
+            r"no function 'dc volts' \(it has .*dc voltage",
+        ),
+        (InstrumentError("H6-9", gain_percent=-5.0), "H6-9: no stored reading was taken with it"),
+        (InstrumentError("H6-", gain_percent=-5.0), "H6-: no stored reading was taken with it"),
+        (InstrumentError("CL-1", offset=0.1, offset_unit="V"), r"is in V, which no function .* \(it has .* in A"),
+        (InstrumentError("H6-1", offset=0.1, offset_unit="A", function="dc voltage"), "is in A, which no function"),
+    ],
+)
+def test_an_instrument_or_function_that_is_not_there_is_no_all_clear(
+    archive: Archive, visit: Visit, change: InstrumentError, said: str
+) -> None:
+    archive.add(visit("A", "98.5 mV"), moment=MOMENT)
+    with pytest.raises(InputFault, match=said):
+        find_impact(archive, change)
+    assert find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0, function="dc voltage")).changed
 
 
 def test_only_tests_within_the_window_count(archive: Archive, visit: Visit) -> None:
