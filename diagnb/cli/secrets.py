@@ -97,7 +97,7 @@ def _from_keyring(name: str) -> bytes:
     from keyring.errors import KeyringError
 
     try:
-        found = keyring.get_password("diagnb", name)
+        found: str | None = keyring.get_password("diagnb", name)
     except KeyringError as error:
         raise fault("--password-keyring", f"the key ring can't be read: {error}") from error
     if found is None:
