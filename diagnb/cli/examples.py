@@ -9,7 +9,11 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "lab": ("diagnb lab my-workshop",),
     "form": ("diagnb form my-workshop", "diagnb form my-workshop --listen 192.0.2.7 --password-keyring bay"),
     "evaluate": ("diagnb evaluate visit.json", "diagnb evaluate visit.json --json"),
-    "check": ("diagnb check visit.json", "diagnb check visit.pdf --policy fleet.toml"),
+    "check": (
+        "diagnb check visit.json",
+        "diagnb check visit.pdf --policy fleet.toml",
+        "diagnb check reports --csv ready.csv",
+    ),
     "trace describe": ("diagnb trace describe crank.csv",),
     "trace show": (
         "diagnb trace show crank.csv --column Supply --feature cranking-minimum --picture crank.svg",
