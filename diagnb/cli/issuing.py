@@ -87,7 +87,8 @@ def book_for(
     """The shop's log with what it writes down about this command, or None where there is no log."""
     from diagnb.issuing import Book
 
-    log = log_for(options, options.key.parent if options.key else None, getattr(options, "folder", None))
+    folders = (options.key.parent if options.key else None, getattr(options, "folder", None))
+    log = log_for(options, *folders, here=key is not None)
     if log is None:
         return None
     reason = getattr(options, "reason", None) or ""

@@ -22,19 +22,40 @@ def add_log(parser: argparse.ArgumentParser) -> None:
         "--log",
         metavar="FILE",
         type=Path,
-        help=f"the shop's audit log; started when missing (default: {NAME} beside keys or in the work folder, if there)",
+        help=f"the shop's audit log (default: {NAME} beside the keys, in keys/ here, or here, if there; a command that"
+        " issues or signs starts a stated one that is missing)",
     )
     parser.add_argument(
         "--by", metavar="NAME", default="", help="who does this, for the log (default: signer or login)"
     )
 
 
-def log_for(options: argparse.Namespace, *folders: Path | None, create: bool = True) -> AuditLog | None:
-    """The stated log, or the first ``audit.jsonl`` that is there in these folders, or none."""
+def log_for(
+    options: argparse.Namespace, *folders: Path | None, create: bool = True, here: bool = False
+) -> AuditLog | None:
+    """The stated log, or the first ``audit.jsonl`` that is there in these folders, or none.
+
+    ``here`` looks in ``keys/`` and in the current folder too, after the folders.
+    """
     if options.log:
         return AuditLog(options.log, create=create)
-    found = (folder / NAME for folder in folders if folder is not None)
+    places = [*folders, *((Path("keys"), Path()) if here else ())]
+    found = (folder / NAME for folder in places if folder is not None)
     return next((AuditLog(path) for path in found if path.is_file()), None)
+
+
+def log_asked(options: argparse.Namespace, report: Path) -> tuple[AuditLog | None, bool]:
+    """The log that a verification asks, and whether it may have come with the report.
+
+    The stated one; else ``audit.jsonl`` in ``keys/`` here, here, beside the stated trust list or in the folder above
+    it; else beside the report, where whoever made the report may have put it.
+    """
+    trust: Path | None = getattr(options, "trust", None)
+    around = (trust.parent, trust.parent.parent) if trust else ()
+    own = log_for(options, Path("keys"), Path(), *around, create=False)
+    if own is not None:
+        return own, False
+    return log_for(options, report.parent, create=False), True
 
 
 def actor(options: argparse.Namespace, key: Any = None) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.files import now, trust_for, trust_line, trust_path, write_new
-from diagnb.cli.logfile import actor, add_log, log_for, write_down
+from diagnb.cli.logfile import actor, add_log, log_asked, write_down
 from diagnb.errors import fault
 
 _MANY = 4
@@ -57,15 +57,14 @@ def run_verify(options: argparse.Namespace) -> int:
     reports = _reports(options.reports)
     if (options.replaces or options.original) and len(reports) > 1:
         raise fault("--replaces", "belongs to one report", "verify that report alone")
-    folders = [options.trust.parent] if options.trust else []
-    log = log_for(options, *folders, reports[0].parent, create=False)
+    log, foreign = log_asked(options, reports[0])
     found = _verify(options, reports)
     if log is not None:
         from diagnb.lineage import read_shop_log
 
         shop = read_shop_log(log.path)
         found = [ask_log(v, shop) for v in found]
-        if not options.dont_log:
+        if not options.dont_log and not foreign:
             write_down(log, [_event(options, v) for v in found], stated=bool(options.log))
     if options.csv:
         from diagnb.bulk import csv_text
