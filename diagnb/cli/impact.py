@@ -76,7 +76,7 @@ def add_commands(commands: Any) -> None:
 
 
 def run_impact(options: argparse.Namespace) -> int:
-    """Exit 1 when a verdict changes, else 0."""
+    """Exit 1 when a verdict changes, or when something is not cleared because nothing of it can be judged; else 0."""
     from diagnb.archive import open_archive
     from diagnb.impact import find_impact
 
@@ -98,7 +98,7 @@ def run_impact(options: argparse.Namespace) -> int:
         print(json.dumps(found.to_plain(), ensure_ascii=False, indent=1))
     else:
         print("\n".join(_lines(found)))
-    return 1 if found.changed else 0
+    return 1 if found.changed or found.nothing_judged or found.not_judged_again else 0
 
 
 def _change(options: argparse.Namespace) -> Any:
@@ -168,9 +168,10 @@ def _write_pdf(options: argparse.Namespace, found: Impact) -> None:
 
 
 def _lines(found: Impact) -> list[str]:
-    from diagnb.impact.document import change_sentence, impact_wording
+    from diagnb.impact.document import change_sentence, impact_wording, not_cleared_sentence, outcome_sentence
 
-    lines = [change_sentence(found, impact_wording("en"))]
+    wording = impact_wording("en")
+    lines = [change_sentence(found, wording)]
     if found.window.since or found.window.until:
         lines.append(f"tests from {found.window.since or 'the beginning'} to {found.window.until or 'now'}")
     lines.append(f"{counted(found.results, 'result')} of {counted(found.tests, 'test')} judged again, {counted(found.from_documents, 'test')} from the document; {counted(found.moved, 'result moves', 'results move')}")  # fmt: skip
@@ -182,5 +183,11 @@ def _lines(found: Impact) -> list[str]:
         lines.append(f"… and {len(found.reexamine) - 50:,} more; --json, --csv and --pdf list all")
     lines += [f"NOT judged again: {f}" for f in found.not_judged_again[:20]]
     if not found.changed:
-        lines.append("no verdict changes")
+        lines.append(outcome_sentence(found, wording))
+    if found.not_cleared:
+        lines.append(f"NOT CLEARED: {not_cleared_sentence(found, wording)}")
+        lines += [f"  {wording.reason(reason)}: {n:,}" for reason, n in found.unjudged]
+        named = ", ".join(f"{record} revision {revision}" for _, record, revision in found.unjudged_in[:10])
+        more = len(found.unjudged_in) - 10
+        lines.append(f"  in {named}{f' and {more:,} more (--json lists all)' if more > 0 else ''}")
     return lines

@@ -73,11 +73,9 @@ def impact_wording(language: str) -> Wording:
 def _blocks(impact: Impact, wording: Wording, moment: dt.datetime, identity: str) -> Iterator[Block]:
     say = wording.say
     yield Heading(1, say("impact.title"))
-    outcome = say("impact.outcome-none")
-    if impact.changed:
-        outcome = say("impact.outcome-some", reports=f"{len(impact.reexamine):,}", changed=f"{len(impact.changed):,}")
     counts = {"results": f"{impact.results:,}", "tests": f"{impact.tests:,}", "moved": f"{impact.moved:,}"}
-    yield Notice(outcome, say("impact.outcome-text", **counts))
+    cleared = (not_cleared_sentence(impact, wording),) if impact.not_cleared else ()
+    yield Notice(outcome_sentence(impact, wording), " ".join((*cleared, say("impact.outcome-text", **counts))))
     yield Heading(2, say("impact.question"))
     yield Paragraph(change_sentence(impact, wording), strong=True)
     since, until = impact.window.since, impact.window.until
@@ -138,6 +136,15 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
             ),
             (3, 4, 4, 4), (), _more(len(impact.changed) - len(results), wording),
         )  # fmt: skip
+    if impact.unjudged:
+        yield Heading(2, say("impact.not-cleared"))
+        yield Paragraph(not_cleared_sentence(impact, wording))
+        reasons = tuple((wording.reason(reason), f"{n:,}") for reason, n in impact.unjudged)
+        yield Table((say("impact.why"), say("impact.count")), reasons, (6, 2), ("left", "right"))
+        unclear = impact.unjudged_in[:_MOST_RESULTS]
+        yield Paragraph(f"{say('impact.not-cleared-in')}: {'; '.join(f'{c}, {r}, {n}' for c, r, n in unclear)}")
+        for line in _more(len(impact.unjudged_in) - len(unclear), wording):
+            yield Paragraph(line)
     if impact.not_judged_again:
         yield Heading(2, say("impact.not-again"))
         shown_faults = impact.not_judged_again[:_MOST_RESULTS]
@@ -155,6 +162,21 @@ def _quantity(value: float | None, expanded: float | None, of: ChangedResult, wo
         return ""
     shown, spread = value_with_uncertainty(value, expanded)
     return f"{wording.number(shown)} ± {wording.number(spread)}{'' if of.unit == '1' else ' ' + of.unit}"
+
+
+def outcome_sentence(impact: Impact, wording: Wording) -> str:
+    """What follows, in one line: never that nothing changes where nothing could be judged."""
+    if impact.changed:
+        counts = {"reports": f"{len(impact.reexamine):,}", "changed": f"{len(impact.changed):,}"}
+        return wording.say("impact.outcome-some", **counts)
+    if impact.not_cleared or impact.not_judged_again:
+        return wording.say("impact.outcome-not-cleared")
+    return wording.say("impact.outcome-none" if impact.results else "impact.outcome-empty")
+
+
+def not_cleared_sentence(impact: Impact, wording: Wording) -> str:
+    """How many results can't be judged, and are therefore not cleared."""
+    return wording.say("impact.not-cleared-text", count=f"{impact.not_cleared:,}", all=f"{impact.to_judge:,}")
 
 
 def change_sentence(impact: Impact, wording: Wording) -> str:

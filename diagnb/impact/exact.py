@@ -11,16 +11,19 @@ import numpy as np
 
 from diagnb.conformity import WORDS
 from diagnb.errors import DiagnbError
-from diagnb.evaluation import evaluate_test
+from diagnb.evaluation import Result, evaluate_test
 from diagnb.evaluation.displays import meter_of
+from diagnb.evaluation.limits import limit_of
 from diagnb.impact.change import Change, InstrumentError
-from diagnb.impact.columns import corrected
+from diagnb.impact.columns import JUDGED, corrected, standing
 from diagnb.meters import Meter, MeterReading
-from diagnb.record import Record, read_json, read_record
+from diagnb.record import Record, procedure_of, read_json, read_record
+from diagnb.record.document import CircuitTest
 from diagnb.uncertainty import Estimate
 
-Row = tuple[float, float, int]
-"""Value and expanded uncertainty in the display unit (NaN: none), verdict as position in WORDS."""
+Row = tuple[float, float, int, str]
+"""Value and expanded uncertainty in the display unit (NaN: none), verdict as position in WORDS, and as in
+:func:`~diagnb.impact.columns.standings` whether it could be judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +78,22 @@ def judge_document(document: bytes, places: Sequence[int], change: Change) -> di
                 math.nan if r.value is None else r.value,
                 math.nan if r.expanded_uncertainty is None else r.expanded_uncertainty,
                 WORDS.index(r.verdict.verdict),
+                _standing(record, record.tests[place], r),
             )
             for r in outcome.results
         ]
     return found
+
+
+def _standing(record: Record, test: CircuitTest, result: Result) -> str:
+    if result.verdict.verdict != "not judged":
+        return JUDGED
+    procedure = procedure_of(record, test.procedure)
+    spec = next((s for s in procedure.derived if s.name == result.name), None)
+    if spec is None:
+        return result.reason if result.to_judge else ""
+    _, _, lacking = limit_of(procedure, spec, test.limits, record.vehicle.system_voltage)
+    return standing(result.reason, lacking)
 
 
 def judge_documents(

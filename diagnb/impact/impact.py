@@ -10,6 +10,7 @@ from __future__ import annotations
 import gc
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
@@ -25,7 +26,7 @@ from diagnb.archive.workers import in_order
 from diagnb.conformity import WORDS
 from diagnb.errors import Fault, fault
 from diagnb.impact.change import Change, Window
-from diagnb.impact.columns import Judged, Layout, judge_columns
+from diagnb.impact.columns import JUDGED, NOT_JUDGED, Judged, Layout, judge_columns, standings
 from diagnb.impact.exact import judge_documents
 from diagnb.impact.search import Part, Search, some_of
 
@@ -69,7 +70,11 @@ class Reexamine:
 
 @dataclass(frozen=True, slots=True)
 class Impact:
-    """What a change does. ``transitions`` counts results by (old, new) verdict, all examined ones."""
+    """What a change does. ``transitions`` counts results by (old, new) verdict, all examined ones.
+
+    ``to_judge`` counts the results that ask for a verdict; ``unjudged`` those of them that get none after the change
+    either, by reason code: of these nothing is known, they are not cleared. ``unjudged_in`` names their records.
+    """
 
     change: Change
     window: Window
@@ -82,6 +87,19 @@ class Impact:
     changed: tuple[ChangedResult, ...]
     reexamine: tuple[Reexamine, ...]
     not_judged_again: tuple[Fault, ...]
+    to_judge: int = 0
+    unjudged: tuple[tuple[str, int], ...] = ()
+    unjudged_in: tuple[tuple[str, str, int], ...] = ()
+
+    @property
+    def not_cleared(self) -> int:
+        """Results that ask for a verdict and get none."""
+        return sum(n for _, n in self.unjudged)
+
+    @property
+    def nothing_judged(self) -> bool:
+        """Whether verdicts are asked for, and not one could be given."""
+        return self.to_judge > 0 and self.not_cleared == self.to_judge
 
     def to_plain(self) -> dict[str, Any]:
         """As JSON."""
@@ -100,6 +118,9 @@ class Impact:
                 for r in self.reexamine
             ],
             "not_judged_again": [{"where": f.where, "what": f.what} for f in self.not_judged_again],
+            "to_judge": self.to_judge, "not_cleared": self.not_cleared,
+            "not_cleared_because": [{"reason": reason, "results": n} for reason, n in self.unjudged],
+            "not_cleared_in": [{"claim": c, "record": r, "revision": n} for c, r, n in self.unjudged_in],
         }  # fmt: skip
 
 
@@ -215,6 +236,8 @@ class _Outcome:
         self.rows: list[_Changed] = []
         self.exact: dict[tuple[int, int], tuple[Part, int]] = {}
         self.faults: list[tuple[tuple[int, int], str]] = []
+        self.standing: Counter[str] = Counter()
+        self.unjudged: set[int] = set()
 
     def take(self, part: Part, judged: Judged) -> None:
         self.tests += len(part.seq)
@@ -225,6 +248,7 @@ class _Outcome:
         if not rest.size:
             return
         self._compare(part, rest, judged.value[rest], judged.expanded[rest], judged.verdict[rest])
+        self._stand(standings(part.layout), part.seq[rest], judged.verdict[rest])
 
     def take_documents(self, found: Iterable[tuple[int, dict[int, Any]]]) -> None:
         for seq, places in found:
@@ -237,7 +261,8 @@ class _Outcome:
                     )
                     continue
                 self.documents += 1
-                new = np.array(rows, dtype=float).reshape(1, names, 3)
+                new = np.array([row[:3] for row in rows], dtype=float).reshape(1, names, 3)
+                self._stand([row[3] for row in rows], part.seq[i : i + 1], new[:, :, 2])
                 self._compare(part, np.array([i]), new[:, :, 0], new[:, :, 1], new[:, :, 2].astype(np.uint8))
 
     def _compare(self, part: Part, at: Array, value: Array, expanded: Array, verdict: Array) -> None:
@@ -258,9 +283,19 @@ class _Outcome:
                 )
             )  # fmt: skip
 
+    def _stand(self, found: Sequence[str], seq: Array, verdict: Array) -> None:
+        """Count what ``found`` says of each result of a test, for the tests of the entries ``seq``."""
+        for at, one in enumerate(found):
+            open_ = (verdict[:, at] == NOT_JUDGED) & (one != "")
+            # With a value and a limit, only a zone wider than the limit is left as a reason.
+            self.standing["not-capable" if one == JUDGED else one] += int(np.count_nonzero(open_))
+            self.standing[JUDGED] += int(np.count_nonzero(~open_)) if one else 0
+            self.unjudged.update(seq[open_].tolist())
+
     def impact(self) -> Impact:
         search = self.search
-        about = self._about({int(s) for part in self.rows for s in part.seq} | {seq for (seq, _), _ in self.faults})
+        wanted = {int(s) for part in self.rows for s in part.seq} | {seq for (seq, _), _ in self.faults}
+        about = self._about(wanted | self.unjudged)
         words = np.array(WORDS, dtype=object)
         keyed: list[tuple[int, int, int, ChangedResult]] = []
         for part in self.rows:
@@ -301,6 +336,9 @@ class _Outcome:
         return Impact(
             search.change, search.window, str(search.archive.head()), self.tests, self.results, self.moved,
             self.documents, transitions, changed, tuple(reexamine), faults,
+            sum(self.standing.values()),
+            tuple(sorted((one, n) for one, n in self.standing.items() if n and one != JUDGED)),
+            tuple(about[seq][:3] for seq in sorted(self.unjudged)),
         )  # fmt: skip
 
     def _name(self, seq: int, place: int) -> str:

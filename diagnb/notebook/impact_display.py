@@ -17,7 +17,7 @@ _MOST = 50
 
 def describe_impact(impact: Impact) -> Shown:
     """The change, its counts, the transitions as a table and as bars, the reports to look at again."""
-    from diagnb.impact.document import change_sentence, impact_wording
+    from diagnb.impact.document import change_sentence, impact_wording, not_cleared_sentence, outcome_sentence
 
     lines = [
         f"{counted(impact.results, 'result')} of {counted(impact.tests, 'test')} judged again; "
@@ -29,8 +29,12 @@ def describe_impact(impact: Impact) -> Shown:
     if len(impact.reexamine) > _MOST:
         lines.append(f"The first {_MOST} of {len(impact.reexamine):,} revisions to look at again are listed.")
     lines += [f"Not judged again: {found}" for found in impact.not_judged_again[:20]]
+    wording = impact_wording("en")
     if not impact.changed:
-        lines.append("No verdict changes.")
+        lines.append(f"{outcome_sentence(impact, wording)}.")
+    if impact.not_cleared:
+        lines.append(f"Not cleared: {not_cleared_sentence(impact, wording)}")
+        lines += [f"Not cleared because {wording.reason(reason)}: {n:,}." for reason, n in impact.unjudged]
     moves = tuple((old, new, f"{n:,}") for old, new, n in impact.transitions)
     again = tuple(
         (r.claim, r.record, str(r.revision), str(r.changed), str(r.into_fail), str(r.out_of_fail), ", ".join(n for n, _ in r.reports))
@@ -40,9 +44,7 @@ def describe_impact(impact: Impact) -> Shown:
     if again:
         tables.append(Table(("Claim", "Record", "Revision", "Changed", "Into fail", "Out of fail", "Reports"), again))
     picture = transitions_picture(impact)
-    return Shown(
-        change_sentence(impact, impact_wording("en")), tuple(lines), tuple(tables), (picture,) if picture else ()
-    )
+    return Shown(change_sentence(impact, wording), tuple(lines), tuple(tables), (picture,) if picture else ())
 
 
 def transitions_picture(impact: Impact) -> Picture | None:

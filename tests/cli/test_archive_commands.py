@@ -89,14 +89,24 @@ def test_the_audit_finds_a_change_and_a_cut(store: str, capsys: pytest.CaptureFi
     assert status == 1 and "FOUND" in said
 
 
+OLD = (
+    'schema = "diagnb-csv-mapping/1"\nid = "{order}"\nzone = "+01:00"\n[columns]\n"order.number" = "order"\ntime = "when"\n'
+    '[constants]\n"vehicle.system_voltage" = "24"\n[[instruments]]\nid = "M1"\nmeter = "handheld-6000"\nserial = "H6-9"\n'
+    '[[tests]]\nprocedure = "ground-side-drop"\nreadings = [{ name = "drop", column = "drop", unit = "mV", instrument = "M1" }]\n'
+)
+
+
+def old_table(tmp_path: Path) -> tuple[str, str, str]:
+    """Addresses of an archive that is still to be made, of a mapping without dates of calibration, and of a table."""
+    store, mapping, table = tmp_path / "a.sqlite", tmp_path / "m.toml", tmp_path / "old.csv"
+    mapping.write_text(OLD, encoding="utf-8")
+    table.write_text("order,when,drop\nRO-1,2025-03-04T00:12,98.5\nRO-2,2025-03-04T08:12,50.1\n", encoding="utf-8")
+    return str(store), str(mapping), str(table)
+
+
 def test_import_of_a_folder_and_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store, mapping, table = str(tmp_path / "a.sqlite"), tmp_path / "m.toml", tmp_path / "old.csv"
-    mapping.write_text(
-        'schema = "diagnb-csv-mapping/1"\nid = "{order}"\nzone = "+01:00"\n[columns]\n"order.number" = "order"\ntime = "when"\n'
-        '[constants]\n"vehicle.system_voltage" = "24"\n[[instruments]]\nid = "M1"\nmeter = "handheld-6000"\nserial = "H6-9"\n'
-        '[[tests]]\nprocedure = "ground-side-drop"\nreadings = [{ name = "drop", column = "drop", unit = "mV", instrument = "M1" }]\n',
-        encoding="utf-8",
-    )
+    mapping.write_text(OLD, encoding="utf-8")
     table.write_text("order,when,drop\nRO-1,2025-03-04T08:12,98.5\nRO-2,2025-03-04T08:12,=1+1\n", encoding="utf-8")
     status, said, _ = output(
         capsys, "archive", "import", store, str(EXAMPLES), str(table), "--mapping", str(mapping), "--json"
@@ -145,6 +155,20 @@ def test_impact_of_an_instrument_starts_at_its_last_calibration(store: str, caps
     assert status in (0, 1) and f"tests from {serial.calibrated}" in said
     status, _, error = output(capsys, "impact", "instrument", store, "--serial", "NOBODY", "--gain-percent", "2")
     assert status == 2 and "no stored reading" in error and error.count("\n") == 1
+
+
+def test_impact_of_what_nobody_could_judge_is_no_all_clear(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store, mapping, table = old_table(tmp_path)
+    assert main(["archive", "import", store, table, "--mapping", mapping]) == 0
+    capsys.readouterr()
+    change = ["instrument", store, "--serial", "H6-9", "--gain-percent", "-5", "--since", "2025-01-01"]
+    status, said, _ = output(capsys, "impact", *change)
+    assert status == 1 and "NOT CLEARED: 2 of 2 results" in said and "calibration" in said
+    assert "No verdict changes\n" not in said and "RO-1 revision 1, RO-2 revision 1" in said
+    found = json.loads(output(capsys, "impact", *change, "--json")[1])
+    assert found["not_cleared_because"] == [{"reason": "calibration-unknown", "results": 2}]
+    status, _, error = output(capsys, "impact", *change, "--function", "dc volts")
+    assert status == 2 and "it has dc voltage" in error
 
 
 @pytest.mark.parametrize(

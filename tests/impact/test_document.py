@@ -26,7 +26,7 @@ from diagnb.impact import (
 )
 from diagnb.impact.document import FIELD, change_sentence, impact_wording
 from diagnb.proof import verify_report
-from diagnb.record import Record
+from diagnb.record import Record, plain
 from diagnb.report.wording import LANGUAGES
 from diagnb.signing import (
     TrustList,
@@ -66,6 +66,28 @@ def test_every_language_says_claim_record_and_verdicts(impact: Impact, language:
         wording.say("impact.title"),
     ):
         assert wanted in text
+
+
+@pytest.mark.system
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_can_not_be_judged_is_never_an_all_clear(
+    archive: Archive, visit: Visit, language: str, tmp_path: Path
+) -> None:
+    undated = [{k: v for k, v in i.items() if k != "due"} for i in plain(visit("A", "1 mV"))["instruments"]]
+    archive.add_many([prepare(visit("V-1", "98.5 mV", instruments=undated))], moment=MOMENT)
+    found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
+    path, wording = tmp_path / "impact.pdf", impact_wording(language)
+    path.write_bytes(render_impact(found, moment=MOMENT, language=language))
+    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True).stdout
+    words = " ".join(text.split())
+    for wanted in (
+        wording.say("impact.outcome-not-cleared"),
+        wording.say("impact.not-cleared-text", count="1", all="1"),
+        wording.reason("calibration-unknown"),
+        "RO-V-1, V-1, 1",
+    ):
+        assert wanted in words
+    assert wording.say("impact.outcome-none") + " " not in words.replace(wording.say("impact.outcome-not-cleared"), "")
 
 
 def test_the_same_impact_gives_the_same_bytes(impact: Impact) -> None:

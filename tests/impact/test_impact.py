@@ -24,8 +24,8 @@ from diagnb.impact import (
     find_impact,
     last_calibration,
 )
-from diagnb.impact.exact import altered
-from diagnb.record import Record, digest, load_record, plain
+from diagnb.impact.exact import altered, judge_document
+from diagnb.record import Record, canonical_bytes, digest, load_record, plain
 
 MOMENT = dt.datetime(2026, 5, 4, 10, 0, tzinfo=dt.UTC)
 Visit = Callable[..., Record]
@@ -136,6 +136,45 @@ def test_an_instrument_or_function_that_is_not_there_is_no_all_clear(
     with pytest.raises(InputFault, match=said):
         find_impact(archive, change)
     assert find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0, function="dc voltage")).changed
+
+
+def test_results_that_can_not_be_judged_are_not_cleared(archive: Archive, visit: Visit) -> None:
+    """Nobody stated the calibration: no verdict before, none after, and that is no all-clear."""
+    undated = [
+        {k: v for k, v in i.items() if k not in ("calibrated", "due")} for i in plain(visit("A", "1 mV"))["instruments"]
+    ]
+    archive.add_many([prepare(visit(f"V-{n}", "98.5 mV", instruments=undated)) for n in range(3)], moment=MOMENT)
+    found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
+    assert (found.changed, found.to_judge, found.unjudged) == ((), 3, (("calibration-unknown", 3),))
+    assert found.nothing_judged and [record for _, record, _ in found.unjudged_in] == ["V-0", "V-1", "V-2"]
+    said = found.to_plain()
+    assert (said["not_cleared"], said["to_judge"], len(said["not_cleared_in"])) == (3, 3, 3)
+    archive.add(visit("GOOD", "50.0 mV"), moment=MOMENT)
+    found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
+    assert (found.not_cleared, found.to_judge, found.nothing_judged) == (3, 4, False)
+
+
+def test_a_limit_narrower_than_the_measurement_clears_nothing(archive: Archive, visit: Visit) -> None:
+    archive.add_many([prepare(visit("A", "98.5 mV")), prepare(visit("B", "50.0 mV"))], moment=MOMENT)
+    found = find_impact(archive, stricter("ground-side-drop", result="ground_drop", lower="0.0984", upper="0.0986"))
+    assert {(c.record, c.new_verdict) for c in found.changed} == {("A", "not judged"), ("B", "fail")}
+    assert (found.to_judge, found.unjudged, found.unjudged_in) == (2, (("not-capable", 1),), (("RO-A", "A", 1),))
+
+
+@pytest.mark.parametrize("change", CHANGES[:2] + CHANGES[3:4], ids=lambda c: type(c).__name__)
+def test_columns_and_documents_say_the_same_of_what_can_not_be_judged(
+    example_archive: Archive, examples: list[Record], change: Any
+) -> None:
+    found = find_impact(example_archive, change)
+    expected: Counter[str] = Counter()
+    for record in examples:
+        rows = judge_document(canonical_bytes(record), range(len(record.tests)), change)
+        for place, test in enumerate(record.tests):
+            serials = {record.instrument(r.instrument).serial for r in test.taken}
+            if not isinstance(change, InstrumentError) or change.serial in serials:
+                expected.update(row[3] for row in rows[place] if row[3])
+    assert found.to_judge == sum(expected.values()) > found.not_cleared > 0
+    assert dict(found.unjudged) == {k: n for k, n in expected.items() if k != "judged"}
 
 
 def test_only_tests_within_the_window_count(archive: Archive, visit: Visit) -> None:
