@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -162,6 +162,15 @@ class Archive:
             Revision(row[0], row[1], row[2], row[3], row[4], dict(zip(LISTED[5:], row[5:], strict=True)))
             for row in self.database.execute(wanted)
         )
+
+    def days(self, seqs: Iterable[int]) -> dict[int, str]:
+        """The day (ISO) on which each of these entries' records was made, in the record's own time zone; the fact
+        ``created`` is in UTC, where that may be another day."""
+        wanted, found = sorted(set(seqs)), {}
+        for start in range(0, len(wanted), 900):
+            statement = db.own_days(wanted[start : start + 900], sqlite=self.database.sqlite)
+            found |= {row[0]: row[1] for row in self.database.execute(statement)}
+        return found
 
     def history(self, record: str) -> tuple[Revision, ...]:
         """Every revision of one record, oldest first."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -200,17 +200,18 @@ def run_list(options: argparse.Namespace) -> int:
 
     with open_archive(options.store, moment=now()) as archive:
         found = archive.list(claim=options.claim, vin=options.vin, unit=options.unit)
-    _print_revisions(found, as_json=options.json)
+        days = archive.days(r.seq for r in found)
+    _print_revisions(found, days, as_json=options.json)
     return 0
 
 
-def _print_revisions(found: Sequence[Any], *, as_json: bool) -> None:
+def _print_revisions(found: Sequence[Any], days: Mapping[int, str], *, as_json: bool) -> None:
     if as_json:
-        print(json.dumps([r.to_plain() for r in found], ensure_ascii=False, indent=1))
+        print(json.dumps([{**r.to_plain(), "day": days[r.seq]} for r in found], ensure_ascii=False, indent=1))
         return
     for r in found:
         facts = r.facts
-        print(f"{r.record:24} rev {r.revision:<3} {facts['claim']:16} {facts['unit'] or facts['vin']:18} {facts['circuit']:24} {facts['created'][:10]}  {r.digest[:16]}")  # fmt: skip
+        print(f"{r.record:24} rev {r.revision:<3} {facts['claim']:16} {facts['unit'] or facts['vin']:18} {facts['circuit']:24} {days[r.seq]}  {r.digest[:16]}")  # fmt: skip
 
 
 def run_history(options: argparse.Namespace) -> int:

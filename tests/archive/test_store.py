@@ -164,3 +164,14 @@ def test_a_file_that_is_no_archive_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ArchiveFault, match="not a database"):
         open_archive(other, moment=NOW, create=True)
     assert other.read_bytes() == b"Dear customer, " * 500
+
+
+def test_the_day_is_that_of_the_record_and_not_of_another_zone(archive: Archive, drop_record: Make) -> None:
+    """Half past midnight in a zone ahead of UTC, late evening in one behind; a text that quotes a member is a text."""
+    said = 'office wrote "created":"1999-01-01" on it'
+    for name, made in (("EAST", "2023-05-01T00:30:00+01:00"), ("WEST", "2023-05-01T22:00:00-06:00")):
+        archive.add(drop_record(name, created=made, complaint=said), moment=NOW)
+    found = archive.list()
+    assert [r.facts["created"][:10] for r in found] == ["2023-04-30", "2023-05-02"]
+    assert [archive.days([r.seq])[r.seq] for r in found] == ["2023-05-01", "2023-05-01"]
+    assert archive.days([]) == {}

@@ -104,6 +104,15 @@ def old_table(tmp_path: Path) -> tuple[str, str, str]:
     return str(store), str(mapping), str(table)
 
 
+def test_old_records_are_listed_under_their_own_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    store, mapping, table = old_table(tmp_path)
+    assert main(["archive", "import", store, table, "--mapping", mapping]) == 0
+    capsys.readouterr()
+    lines = output(capsys, "archive", "list", store)[1].splitlines()
+    assert len(lines) == 2 and all("2025-03-04" in line for line in lines)
+    assert {r["day"] for r in json.loads(output(capsys, "archive", "list", store, "--json")[1])} == {"2025-03-04"}
+
+
 def test_import_of_a_folder_and_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store, mapping, table = str(tmp_path / "a.sqlite"), tmp_path / "m.toml", tmp_path / "old.csv"
     mapping.write_text(OLD, encoding="utf-8")
