@@ -166,7 +166,8 @@ class Archive:
     def days(self, seqs: Iterable[int]) -> dict[int, str]:
         """The day (ISO) on which each of these entries' records was made, in the record's own time zone; the fact
         ``created`` is in UTC, where that may be another day."""
-        wanted, found = sorted(set(seqs)), {}
+        wanted = sorted(set(seqs))
+        found: dict[int, str] = {}
         for start in range(0, len(wanted), 900):
             statement = db.own_days(wanted[start : start + 900], sqlite=self.database.sqlite)
             found |= {row[0]: row[1] for row in self.database.execute(statement)}
