@@ -13,7 +13,7 @@ from diagnb.cli.files import add_folder
 def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
     evaluate = commands.add_parser("evaluate", help="derived values, uncertainty and verdicts of a record")
-    evaluate.add_argument("record", metavar="RECORD.json", type=Path)
+    evaluate.add_argument("record", metavar="RECORD.json", type=Path, help="a record, or a signed report (.pdf)")
     evaluate.add_argument("--json", action="store_true", help="print JSON instead of text")
     add_folder(evaluate)
     evaluate.set_defaults(run=run_evaluate)
@@ -25,7 +25,12 @@ def run_evaluate(options: argparse.Namespace) -> int:
     from diagnb.evaluation import evaluate
     from diagnb.record import load_record
 
-    evaluation = evaluate(load_record(options.record, folder=options.folder))
+    if options.record.suffix.lower() == ".pdf":
+        from diagnb.cli.proved import proved_report
+
+        evaluation = evaluate(proved_report(options.record, None)[1])
+    else:
+        evaluation = evaluate(load_record(options.record, folder=options.folder))
     if options.json:
         print(json.dumps(evaluation.to_plain(), ensure_ascii=False, indent=1))
     else:

@@ -122,7 +122,13 @@ def _identity(matter: Matter) -> list[tuple[str, str]]:
         ("customer", order.customer),
         ("opened", wording.moment(order.opened)),
         ("made", wording.moment(record.created)),
+        ("measured-by", _people(record, {test.by for test in record.tests})),
+        ("named-reviewer", _people(record, {p.id for p in record.people if p.role == "reviewer"})),
     ]
+
+
+def _people(record: Record, chosen: set[str]) -> str:
+    return ", ".join(person.name for person in record.people if person.id in chosen and person.name)
 
 
 def _quantity(matter: Matter, quantity: Quantity | None) -> str:

@@ -82,7 +82,8 @@ def _typed(matter: Matter, test: str, result: Result, scale: Scale) -> str | Non
 
 
 def _ratio(matter: Matter, pair: Pair) -> str:
-    if pair.ratio is None or pair.ratio_interval is None:
+    # Across a change of sign a ratio says nothing that a reader could use.
+    if pair.ratio is None or pair.ratio_interval is None or pair.ratio_interval[0] < 0:
         return "–"
     low, high = pair.ratio_interval
     return f"{matter.number(pair.ratio)} [{matter.number(low)}, {matter.number(high)}]"
