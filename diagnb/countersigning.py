@@ -1,6 +1,7 @@
 """A second person puts a signature on a report, and only on one that proves itself.
 
-The report is verified before and after; nothing is written unless both hold.
+The report is verified before and after; nothing is written unless both hold. A report that the log calls void or
+replaced is refused, and one whose claim would be rejected needs the reviewer's reason for signing it all the same.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from diagnb.signing import REMEDIES, TrustList, countersign, signature_fields
 if TYPE_CHECKING:
     from diagnb.issuing import Book
     from diagnb.lineage import ShopLog
+    from diagnb.readiness import Remark
     from diagnb.report.blocks import Point
 
 Strokes = tuple[tuple["Point", ...], ...]
@@ -24,11 +26,17 @@ Strokes = tuple[tuple["Point", ...], ...]
 
 @dataclass(frozen=True, slots=True)
 class Countersigned:
-    """The report with one signature more, the field that it stands in, and its verification."""
+    """The report with one signature more, the field that it stands in, and its verification.
+
+    ``despite``: the codes of the remarks that would get the claim rejected; ``line``: the number of its line in the
+    log, where there is one.
+    """
 
     pdf: bytes
     field: str
     verification: Verification
+    despite: tuple[str, ...] = ()
+    line: int | None = None
 
 
 def free_place(pdf: bytes) -> str | None:
@@ -48,44 +56,75 @@ def countersign_report(
     write: Callable[[bytes], None],
     book: Book | None = None,
     log: ShopLog | None = None,
+    place: str | None = None,
+    despite: str = "",
+    timestamp_url: str | None = None,
 ) -> Countersigned:
-    """Sign the first free reviewer's field and write the file.
+    """Sign a reviewer's field, ``place`` or the first free one, and write the file.
 
     ``key`` is the reviewer's, ``meaning`` what the signature says, ``strokes`` a drawn signature; the field shows
     name, role, time, meaning and the drawing. ``book`` writes the line of the log, ``log`` is asked about the report
-    before. Raises SigningFault, with nothing written: the report doesn't prove itself under ``trust``, the key belongs to somebody who made it or signed it
-    already, no place is left, or the trust list doesn't know the key.
+    before, ``despite`` says why a report is signed whose claim would be rejected. Raises SigningFault, with nothing
+    written: the report doesn't prove itself under ``trust``, is void or replaced, its claim would be rejected and
+    ``despite`` is blank, the key belongs to somebody who made it or signed it already, no place is left, or the
+    trust list doesn't know the key.
     """
     before = verify_report(pdf, trust=trust, moment=moment, log=log)
     require_proof(before)
     refuse_insider(before, key)
-    field = free_place(pdf)
+    against = rejecting(before)
+    if against and not despite.strip():
+        raise _would_be_rejected(against)
+    codes = tuple(dict.fromkeys(remark.code for remark in against))
+    field = place or free_place(pdf)
     if field is None:
         raise SigningFault(
             Fault("report", "has no place left for a signature", "more places are made when a report is rendered")
         )
     signed = countersign(
-        pdf, key=key, field=field, reason=meaning, moment=moment,
+        pdf, key=key, field=field, reason=meaning, moment=moment, timestamp_url=timestamp_url,
         appearance=reviewers_field(key, moment=moment, meaning=meaning, strokes=strokes, language=language),
     )  # fmt: skip
     after = verify_report(signed, trust=trust, moment=moment, expected=(TECHNICIAN, field))
     require_trusted_key(after, key, field)
     require_proof(after)
     write(signed)
+    line = None
     if book is not None:
-        book.signed(
-            signed, key=key, record=after.record_id, revision=after.revision, digest=after.digest, before=pdf
+        line = book.signed(
+            signed, key=key, record=after.record_id, revision=after.revision, digest=after.digest, before=pdf,
+            remark=f"countersigned despite {', '.join(codes)}: {despite.strip()}" if codes else "",
         )  # fmt: skip
-    return Countersigned(signed, field, after)
+    return Countersigned(signed, field, after, codes, line)
 
 
 def require_proof(found: Verification) -> None:
-    """Raise SigningFault with every reason why this report doesn't prove itself."""
-    if not found.trustworthy:
+    """Raise SigningFault with every reason why this report doesn't prove itself, or that a later one replaces it."""
+    against = (*found.reasons, *(code for code in found.notes if code == "superseded"))
+    if against:
         raise SigningFault([
-            Fault("report", f"is not countersigned: {REASONS.get(code, code)} [{code}]", REMEDIES.get(code, ""))
-            for code in found.reasons
+            Fault("report", f"is not countersigned: {REASONS.get(code, code)} [{code}]", _REMEDIES.get(code, ""))
+            for code in against
         ])  # fmt: skip
+
+
+def rejecting(found: Verification) -> tuple[Remark, ...]:
+    """What would get the claim of this report rejected, by the shipped rules; nothing where it carries no record."""
+    from diagnb.readiness import check
+
+    if found.record is None or found.evaluation is None:
+        return ()
+    return tuple(remark for remark in check(found.record, found.evaluation) if remark.severity == "rejects")
+
+
+def _would_be_rejected(against: Iterable[Remark]) -> SigningFault:
+    return SigningFault([
+        *(Fault(r.where, f"would get this claim rejected: {r.message} [{r.code}]", r.repair) for r in against),
+        Fault(
+            "report", "is not countersigned: what stands above would get its claim rejected",
+            "have the record mended, or say why it is signed all the same (--despite TEXT)",
+        ),
+    ])  # fmt: skip
 
 
 def refuse_insider(found: Verification, key: Any) -> None:
@@ -110,6 +149,14 @@ def require_trusted_key(found: Verification, key: Any, field: str) -> None:
         for code in why
     ])  # fmt: skip
 
+
+_REMEDIES = {
+    **REMEDIES,
+    "superseded": "countersign the later revision",
+    "void": "nothing rests on a void record: leave it unsigned",
+    "not-in-log": "ask the shop why its log does not know this report, or name the log of the shop that made it (--log)",
+    "log-differs": "ask the shop; it may also be the log of another shop: name that of the one that made the report (--log)",
+}
 
 _KEY_REMEDIES = {
     "not-trusted": "ask the shop to put this key on its trust list, then countersign",

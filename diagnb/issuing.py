@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
-from diagnb.audit import AuditLog, Event, Head
+from diagnb.audit import MOST_TEXT, AuditLog, Event, Head
 from diagnb.record import Record, digest
 from diagnb.redaction import digest_list
 
@@ -45,14 +45,27 @@ class Book:
         )  # fmt: skip
         return self.log.append(event, clock=self.clock)[1]
 
-    def signed(self, pdf: bytes, *, key: Any, record: str, revision: int, digest: str, before: bytes = b"") -> None:
-        """Write the line of a signature; ``before`` is the file as it was, when it carried a signature already."""
+    def signed(
+        self,
+        pdf: bytes,
+        *,
+        key: Any,
+        record: str,
+        revision: int,
+        digest: str,
+        before: bytes = b"",
+        remark: str = "",
+    ) -> int:
+        """Write the line of a signature; ``before`` is the file as it was, when it carried a signature already.
+
+        Returns the number of the line, counted from 1.
+        """
         event = Event(
             action="sign", actor=self.actor, record=record, revision=revision, digest=digest, signer=key.name,
             fingerprint=key.fingerprint, file=self.file, file_sha256=hashlib.sha256(pdf).hexdigest(),
-            replaces=hashlib.sha256(before).hexdigest() if before else "",
+            replaces=hashlib.sha256(before).hexdigest() if before else "", remark=remark[:MOST_TEXT],
         )  # fmt: skip
-        self.log.append(event, clock=self.clock)
+        return self.log.append(event, clock=self.clock)[0].seq + 1
 
 
 def issue_report(

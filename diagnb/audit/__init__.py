@@ -3,7 +3,7 @@
 Knows no record and no report: bytes and plain rows. Importing it loads nothing heavy.
 """
 
-from diagnb.audit.entry import ACTIONS, SCHEMA, Entry, Event, read_line, refuse_unknown
+from diagnb.audit.entry import ACTIONS, MOST_TEXT, SCHEMA, Entry, Event, read_line, refuse_unknown
 from diagnb.audit.log import AuditLog, LogCheck, check_lines, lines_of
 from diagnb.audit.proof import LogProof, prove_consistency, prove_inclusion, read_proof
 from diagnb.audit.tree import (
@@ -20,6 +20,7 @@ from diagnb.audit.tree import (
 
 __all__ = [
     "ACTIONS",
+    "MOST_TEXT",
     "SCHEMA",
     "AuditLog",
     "Entry",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.secrets import add_passphrase, add_pin, passphrase, pin
-from diagnb.errors import Fault, InputFault, fault
+from diagnb.errors import Fault, InputFault
 
 
 def add_token(parser: argparse.ArgumentParser) -> None:
@@ -62,15 +62,3 @@ def signer(options: argparse.Namespace, *, needed: bool) -> Iterator[Any]:
             yield token
     else:
         yield None
-
-
-def free_field(fields: dict[str, bool], wanted: str | None) -> str:
-    """The field to countersign: the wanted one, else the first unsigned one. Raises InputFault when all are signed."""
-    if wanted:
-        return wanted
-    for name, signed in fields.items():
-        if not signed:
-            return name
-    raise fault(
-        "report", "has no unsigned signature field left", "more reviewers' fields are placed when it is rendered"
-    )

@@ -64,6 +64,9 @@ def parser() -> argparse.ArgumentParser:
     counter = made["countersign"]
     counter.add_argument("--key", type=Path, required=True, help="the reviewer's key file; the passphrase is asked for")
     counter.add_argument("--meaning", metavar="TEXT", help="what the signature means")
+    counter.add_argument(
+        "--despite", default="", metavar="TEXT", help="why it is signed although the claim would be rejected"
+    )
     for noun in ("procedure", "meter"):
         made[noun].add_argument("id", nargs="?", default="", help="as the list without an id shows it")
     return top

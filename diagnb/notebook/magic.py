@@ -293,7 +293,7 @@ class Diagnb(Magics):
         secret = getpass.getpass(f"Passphrase of {options.key.name}: ").encode()
         path = office.countersign(
             examined, key_file=options.key, passphrase=secret, meaning=options.meaning or MEANINGS[0],
-            typed_name=load_key(options.key, secret).name,
+            typed_name=load_key(options.key, secret).name, despite=options.despite,
         )  # fmt: skip
         print(f"{path}: countersigned")
         return office.examine(path).found

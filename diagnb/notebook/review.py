@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 Log = Callable[[str], None]
 _OWN_WORDS = "In own words …"
+_CONFIRMED = "the reviewer saw the remarks and confirmed"
 
 
 def review(
@@ -114,15 +115,17 @@ class ReviewView:
         meaning: str = MEANINGS[0],
         typed_name: str = "",
         strokes: Any = (),
+        despite: str = "",
     ) -> Path:
         """Countersign without the form: returns the path of the new file, which the view then shows.
 
-        Raises a named fault and writes nothing when the report doesn't prove itself, the key belongs to somebody who
-        made it, or the trust list doesn't know the key.
+        Raises a named fault and writes nothing when the report doesn't prove itself, its claim would be rejected and
+        ``despite`` does not say why it is signed all the same, the key belongs to somebody who made it, or the trust
+        list doesn't know the key.
         """
         path = self.office.countersign(
             self.examined, key_file=Path(key_file), passphrase=passphrase, meaning=meaning, strokes=strokes,
-            typed_name=typed_name,
+            typed_name=typed_name, despite=despite,
         )  # fmt: skip
         self.examined = self.office.examine(path)
         self._show()
@@ -237,8 +240,8 @@ class ReviewView:
     def _ask(self) -> None:
         self._check()
         self._asked = self.examined
-        rejecting = sum(r.severity == "rejects" for r in self.remarks or ())
-        warning = f" {rejecting} remarks would get this claim rejected." if rejecting else ""
+        codes = dict.fromkeys(r.code for r in self.remarks or () if r.severity == "rejects")
+        warning = f" These remarks would get its claim rejected: {', '.join(codes)}." if codes else ""
         text = (
             f"Countersign record {self.verification.record_id}, revision {self.verification.revision}, with the key "
             f"{self._key_file().stem}, saying “{self._said_meaning()}”?{warning} A signature can't be taken back."
@@ -268,7 +271,9 @@ class ReviewView:
 
         def work() -> None:
             try:
-                path = self.countersign(key, passphrase, meaning=meaning, typed_name=typed, strokes=strokes)
+                path = self.countersign(
+                    key, passphrase, meaning=meaning, typed_name=typed, strokes=strokes, despite=_CONFIRMED
+                )
                 self.pad.strokes, self.typed.value = [], ""
                 word = "verified" if self.verification.trustworthy else "NOT verified"
                 self.said.say(

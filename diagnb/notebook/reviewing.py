@@ -81,6 +81,8 @@ class Examined:
         """Why this report is not to be countersigned, as a sentence; blank when it may be."""
         if not self.found.trustworthy:
             return "This report can't be countersigned, because it does not prove itself. The reasons stand above."
+        if "superseded" in self.found.notes:
+            return "This report can't be countersigned, because a later revision replaces it."
         return "" if self.place else "Every place for a signature is taken, so nothing is left to countersign."
 
 
@@ -123,11 +125,12 @@ class ReviewOffice:
         meaning: str,
         strokes: Strokes = (),
         typed_name: str = "",
+        despite: str = "",
     ) -> Path:
         """Countersign what was examined and write a new file beside it; returns its path.
 
-        A drawn signature, or the key's name typed, is needed. Raises a named fault and writes nothing when one step
-        fails; no file is ever overwritten.
+        A drawn signature, or the key's name typed, is needed; ``despite`` says why a report is signed whose claim
+        would be rejected. Raises a named fault and writes nothing when one step fails; no file is ever overwritten.
         """
         from diagnb.countersigning import countersign_report
         from diagnb.signing import load_key
@@ -146,7 +149,7 @@ class ReviewOffice:
             countersign_report(
                 examined.pdf, key=key, trust=self._trust(examined.path).trust,
                 moment=self.shop.clock().replace(microsecond=0), meaning=meaning.strip(), strokes=drawn,
-                language=self.shop.language, book=book, log=self._log(),
+                language=self.shop.language, book=book, log=self._log(), despite=despite,
                 write=lambda pdf: written.append(write_beside(examined.path, pdf)),
             )  # fmt: skip
         except DiagnbError as error:

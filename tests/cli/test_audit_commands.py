@@ -164,3 +164,73 @@ def test_a_name_that_also_stands_in_a_free_text_stops_the_copy(bench: Bench) -> 
     assert "findings[1].text" in bench.complained
     assert bench.run(*redact, "--fields", "personal", "findings[1].text")[0] == 0
     assert bench.run(*redact, "--allow-mentions")[0] == 0
+
+
+def rejected(bench: Bench) -> None:
+    """A record whose meter was overdue on the day: its claim would be rejected."""
+    document = json.loads((bench.place / "record.json").read_text(encoding="utf-8"))
+    for instrument in document["instruments"]:
+        instrument["due"] = "2025-12-31"
+    (bench.place / "overdue.json").write_text(json.dumps(document), encoding="utf-8")
+
+
+def test_a_claim_that_would_be_rejected_is_countersigned_only_with_a_reason(bench: Bench) -> None:
+    rejected(bench)
+    bench.signed("report", "overdue.json", "-o", "r1.pdf")
+    before = Path("r1.pdf").read_bytes()
+    arguments = ["countersign", "r1.pdf", "--meaning", "claim approved"]
+    assert bench.signed(*arguments, who="reviewer")[0] == 2
+    assert "[meter-overdue]" in bench.complained and "nothing was signed" in bench.complained
+    assert Path("r1.pdf").read_bytes() == before
+    status, said = bench.signed(*arguments, "--despite", "certificate seen by hand", "-o", "new.pdf", who="reviewer")
+    assert status == 0, bench.complained
+    assert "new.pdf: Reviewer countersigned by M. Sample" in said
+    assert "countersigned despite: no-fault-proved, meter-overdue (certificate seen by hand)" in said
+    assert "trust list asked: keys/trust.json" in said and "written to the log keys/audit.jsonl, line " in said
+    assert Path("r1.pdf").read_bytes() == before
+    last = AuditLog("keys/audit.jsonl").check().entries[-1].event
+    assert (last.action, last.signer, last.file) == ("sign", "M. Sample", "new.pdf")
+    assert last.remark.endswith("meter-overdue: certificate seen by hand")
+    assert bench.verify("new.pdf", "--expect", "Technician", "--expect", "Reviewer")[0]["trustworthy"]
+    assert bench.signed(*arguments, "--despite", "x", "-o", "new.pdf", who="reviewer")[0] == 2
+    assert "is there already" in bench.complained
+
+
+def test_a_void_or_replaced_report_is_not_countersigned(bench: Bench) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    edited(bench)
+    bench.signed("amend", "edited.json", "--of", "r1.pdf", "--reason", "digits swapped", "-o", "r2.pdf")
+    first = Path("r1.pdf").read_bytes()
+    assert bench.signed("countersign", "r1.pdf", who="reviewer")[0] == 2
+    assert "a later revision replaces this report [superseded]" in bench.complained
+    bench.signed("void", "r2.pdf", "--reason", "another bus", "-o", "r3.pdf")
+    for report in ("r1.pdf", "r2.pdf"):
+        assert bench.signed("countersign", report, "--log", "keys/audit.jsonl", who="reviewer")[0] == 2
+        assert "declared void later [void]" in bench.complained
+    assert Path("r1.pdf").read_bytes() == first
+
+
+def test_only_a_signer_on_the_list_beside_the_key_is_countersigned(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The list beside the report doesn't count: it may have come with it."""
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    other = Bench(tmp_path / "office", monkeypatch, capsys)
+    for name in ("r1.pdf", "trust.json"):
+        source = bench.place / ("keys/trust.json" if name == "trust.json" else name)
+        (other.place / name).write_bytes(source.read_bytes())
+    assert other.signed("countersign", "r1.pdf", who="reviewer")[0] == 2
+    assert "the signer is not on the trust list [not-trusted]" in other.complained
+    assert "trust list asked: keys/trust.json" in other.complained
+    assert (other.place / "r1.pdf").read_bytes() == (bench.place / "r1.pdf").read_bytes()
+    # this office takes the technician in, and its own log, which issued nothing, does not stand in the way
+    theirs = next(e for e in json.loads(Path("trust.json").read_text("utf-8"))["entries"] if e["name"] == "R. Example")
+    Path("theirs.pem").write_text(theirs["certificate"], encoding="ascii")
+    assert other.run("key", "trust", "theirs.pem")[0] == 0
+    assert other.signed("countersign", "r1.pdf", who="reviewer")[0] == 0, other.complained
+    assert "can't say whether this one is void" in other.complained
+    assert "written to the log keys/audit.jsonl" in other.said
+    Path("keys/audit.jsonl").unlink()
+    Path("r1.pdf").write_bytes((bench.place / "r1.pdf").read_bytes())
+    assert other.signed("countersign", "r1.pdf", "--trust", "keys/trust.json", who="reviewer")[0] == 0
+    assert "written to no log" in other.said

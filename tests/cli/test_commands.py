@@ -377,5 +377,5 @@ def test_a_report_that_was_altered_is_not_countersigned(demo: Path, tmp_path: Pa
     own = person.stdout.rsplit(":", 1)[1].strip()
     done = run(["countersign", str(broken), "--key", str(keys / "m-sample.p12"), "--passphrase-fd", "0"], own)
     assert done.returncode == 2
-    assert "does not prove itself: the signed bytes have been changed" in done.stderr
+    assert "is not countersigned: the signed bytes have been changed" in done.stderr
     assert broken.read_bytes() == bytes(data)

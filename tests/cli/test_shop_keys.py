@@ -240,7 +240,7 @@ def test_no_place_left(shop: Shop, tmp_path: Path) -> None:
     shop.done(["countersign", str(report), "--key", str(shop.keys / "m-sample.p12")], shop.reviewer)
     done = shop.tried(["countersign", str(report), "--key", str(shop.keys / "c-specimen.p12")], shop.manager)
     assert done.returncode == 2
-    assert "no unsigned signature field left" in done.stderr
+    assert "no place left for a signature" in done.stderr
 
 
 def test_a_key_in_a_token_signs(shop: Shop, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
