@@ -7,7 +7,7 @@ acknowledged::
 
 The object has ``n`` (its number), ``t`` (time with zone), ``e`` (what happened: ``put``, ``undo``, ``redo``,
 ``close`` or ``reopen``), and for ``put`` the field key ``k`` and the text ``v`` exactly as typed (``all`` for several fields), with
-``s`` where the change begins a step of undo (1) or is one by itself (2). The state of
+``s`` where the change begins a step of undo (1), is one by itself (2) or joins the step before it (3). The state of
 the sheet is the replay of the file. A line cut off by a power failure is kept aside in a ``.torn`` file; a line with one
 altered byte is put right from its checksum; one that can't be read is counted and skipped: neither costs the other
 entries.
@@ -30,8 +30,8 @@ from diagnb.errors import fault
 from diagnb.forms.journal_line import mend_line, mend_split, read_line, write_line
 
 _ONLY_OWNER = 0o600
-_BEGINS, _WHOLE = 1, 2
-"""Marks of a change that begins a step of undo, and of one that is a step by itself: a replay undoes the same steps."""
+_BEGINS, _WHOLE, _JOINS = 1, 2, 3
+"""Marks of a change that begins a step of undo, is a step by itself, joins the last one: a replay undoes the same steps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,7 @@ class Journal:
         self._reopened: Mapping[str, Any] | None = None
         self._values: dict[str, str] = {}
         self._stamps: dict[str, tuple[str, int]] = {}
+        self._begun: dict[str, str] = {}
         self._steps: list[Step] = []
         self._undone: list[Step] = []
         self._last_time: str | None = None
@@ -166,7 +167,7 @@ class Journal:
                 self._replay(self.path.read_bytes())
 
     def _clear(self) -> None:
-        self._values, self._stamps, self._steps, self._undone = {}, {}, [], []
+        self._values, self._stamps, self._begun, self._steps, self._undone = {}, {}, {}, [], []
         self._number, self._closed, self._reopened, self._last_time = 0, None, None, None
         self.bad_lines = self.mended_lines = 0
 
@@ -207,9 +208,9 @@ class Journal:
                 return False
             if not all(isinstance(k, str) and isinstance(v, str) for k, v in changes.items()):
                 return False
-            if entry.get("s"):
+            if entry.get("s") in (_BEGINS, _WHOLE):
                 self._fresh_step = True
-            self._apply_put(changes, entry["t"], entry["n"])
+            self._apply_put(changes, entry["t"], entry["n"], joins=entry.get("s") == _JOINS)
             self._fresh_step |= entry.get("s") == _WHOLE
         elif event == "undo" and self._steps:
             step = self._steps.pop()
@@ -230,28 +231,39 @@ class Journal:
             self._last_time = entry["t"]
         return True
 
-    def _apply_put(self, changes: Mapping[str, str], time: str, number: int) -> None:
+    def _apply_put(self, changes: Mapping[str, str], time: str, number: int, *, joins: bool) -> None:
         made = tuple(Change(key, self._values.get(key), text) for key, text in changes.items())
         last = self._steps[-1].changes if self._steps else ()
-        goes_on = not self._fresh_step and len(made) == len(last) == 1 and made[0].key == last[0].key
-        if goes_on:
-            self._steps[-1] = Step((Change(made[0].key, last[0].before, made[0].after),))
+        goes_on = not self._fresh_step and len(made) == 1 and bool(last) and made[0].key == last[0].key
+        if last and (joins or goes_on):
+            merged = {change.key: change for change in last}
+            for one in made:
+                merged[one.key] = Change(one.key, merged[one.key].before, one.after) if one.key in merged else one
+            self._steps[-1] = Step(tuple(merged.values()))
         else:
             self._steps.append(Step(made))
-        self._fresh_step = len(made) > 1
+        self._fresh_step = self._fresh_step if joins else len(made) > 1
         self._undone.clear()
         for change in made:
-            self._values[change.key] = change.after
-            self._stamps[change.key] = (time, number)
+            self._set(change.key, change.after, time, number)
+
+    def _set(self, key: str, text: str, time: str, number: int) -> None:
+        if not text.strip():
+            self._begun.pop(key, None)
+        elif not self._values.get(key, "").strip():
+            self._begun[key] = time
+        self._values[key] = text
+        self._stamps[key] = (time, number)
 
     def _restore(self, texts: Mapping[str, str | None], time: str, number: int) -> None:
         self._fresh_step = True
         for key, text in texts.items():
             if text is None:
                 self._values.pop(key, None)
+                self._begun.pop(key, None)
+                self._stamps[key] = (time, number)
             else:
-                self._values[key] = text
-            self._stamps[key] = (time, number)
+                self._set(key, text, time, number)
 
     # -- what stands on the sheet -------------------------------------------------------------------------
 
@@ -275,6 +287,12 @@ class Journal:
         with self._guard:
             stamp = self._stamps.get(key)
         return dt.datetime.fromisoformat(stamp[0]) if stamp else None
+
+    def begun(self, key: str) -> dt.datetime | None:
+        """When this field was first filled in since it was last blank; None while it is blank. Corrections don't move it."""
+        with self._guard:
+            time = self._begun.get(key)
+        return dt.datetime.fromisoformat(time) if time else None
 
     @property
     def last_time(self) -> dt.datetime | None:
@@ -341,6 +359,10 @@ class Journal:
     def put_all(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write several fields as one line and one undo step: all of them or none survive a power failure."""
         return self._write({"e": "put", "all": dict(changes), "s": _WHOLE}, moment)
+
+    def put_beside(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
+        """Write fields that follow from the last change: they are undone with it, and typing on goes on the same step."""
+        return self._write({"e": "put", "all": dict(changes), "s": _JOINS}, moment)
 
     def undo(self, *, moment: dt.datetime) -> Step | None:
         """Take back the last step (all keys typed into one field in one go). None when there is none."""

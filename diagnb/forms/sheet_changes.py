@@ -120,16 +120,12 @@ class SheetChanges(ABC):
                 return self.journal.number_of(key)
             self._check_unsealed()
             if self._typing != key:
-                self.settle()
+                self._end_typing()
             self._check_stop({key: text})
             self._typing = key if typing and is_measurement(key) else ""
-            unfinished = bool(self._typing) and is_unfinished(text)
-            shown = cautions_due({**self.values, **({} if unfinished else {key: text})}, self.library)
-            if shown:
-                version = self.journal.put_all({key: text, **shown}, moment=self.clock())
-            else:
-                version = self.journal.put(key, text, moment=self.clock())
+            version = self.journal.put(key, text, moment=self.clock())
             self._forget((key,))
+            self._show_cautions()
             return version
 
     def put(self, key: str, text: str) -> Answer:
@@ -151,6 +147,7 @@ class SheetChanges(ABC):
         """Take back the last step; None when there is none."""
         with self._guard:
             self._check_unsealed()
+            self._typing = ""
             step = self.journal.undo(moment=self.clock())
             self._forget(c.key for c in step.changes) if step else None
             return step
@@ -159,6 +156,7 @@ class SheetChanges(ABC):
         """Bring back the step undone last; None when there is none."""
         with self._guard:
             self._check_unsealed()
+            self._typing = ""
             step = self.journal.redo(moment=self.clock())
             self._forget(c.key for c in step.changes) if step else None
             return step
@@ -259,21 +257,33 @@ class SheetChanges(ABC):
         asked = (self.journal.number, self._typing)
         known = self._stop
         if known is None or known[0] != asked:  # every row of a step asks
-            values = self.values
-            if self._typing and is_unfinished(values.get(self._typing, "")):
-                values = {key: text for key, text in values.items() if key != self._typing}
-            known = self._stop = (asked, stop_of(values, self.library))
+            known = self._stop = (asked, stop_of(self._finished(), self.library))
         return known[1]
 
     def settle(self) -> None:
-        """What was typed last is finished: a number without a unit counts as it stands."""
+        """What was typed last is finished: a number without a unit counts as it stands, and undo takes it back alone."""
         with self._guard:
-            if not self._typing:
-                return
+            self._end_typing()
+            self.journal.end_step()
+
+    def _end_typing(self) -> None:
+        if self._typing:
             self._typing = ""
-            shown = cautions_due(self.values, self.library)
-            if shown and not self.locked and not self._sealed:
-                self.put_all(shown)
+            if not self.locked and not self._sealed:
+                self._show_cautions()
+
+    def _finished(self) -> Mapping[str, str]:
+        """The entries without the number that is still being typed: "350" and "350 " may become "350 mV"."""
+        values = self.values
+        if self._typing and is_unfinished(values.get(self._typing, "")):
+            return {key: text for key, text in values.items() if key != self._typing}
+        return values
+
+    def _show_cautions(self) -> None:
+        """Record the cautions that the sheet shows since the last change, as part of that change."""
+        shown = cautions_due(self._finished(), self.library)
+        if shown:
+            self.journal.put_beside(shown, moment=self.clock())
 
     def _check_stop(self, changes: Mapping[str, str]) -> None:
         stop = self.stop()

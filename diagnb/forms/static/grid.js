@@ -385,7 +385,7 @@ function render({ model, el }) {
     const node = event.target;
     if (!node.isConnected || !node.dataset || node.disabled || !parts.has(node.dataset.entry)) return;
     tidy(node);
-    if (parts.get(node.dataset.entry).row.kind === "reading" && !locked()) model.send({ k: "left", view, key: node.dataset.entry });
+    if (!locked()) model.send({ k: "left", view, key: node.dataset.entry });
   });
 
   table.addEventListener("keydown", (event) => {
