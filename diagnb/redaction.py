@@ -194,6 +194,16 @@ def mentions(original: Record, copy: Record) -> tuple[tuple[str, str], ...]:
     return tuple(found)
 
 
+def names_signer(original: Record, copy: Record, name: str) -> bool:
+    """Whether a signature by this name would tell what the copy removed: the name of a person of the record."""
+    removed = copy.redaction.removed if copy.redaction else {}
+    folded = " ".join(name.split()).casefold()
+    return any(
+        f"people[{index}].name" in removed and " ".join(person.name.split()).casefold() == folded
+        for index, person in enumerate(original.people)
+    )
+
+
 def _key(secret: str) -> bytes:
     if not _SECRET.fullmatch(secret):
         raise fault("salt", "is not 64 hexadecimal digits", "take secrets.token_hex(32)")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -27,13 +28,14 @@ def add_commands(commands: Any) -> None:
     void.add_argument("report", metavar="FILE.pdf", type=Path)
     void.set_defaults(run=run_void, meaning="Void")
     redact = commands.add_parser("redact", help="a copy without personal fields that still proves all the others")
-    redact.add_argument("report", metavar="FILE.pdf", type=Path, help="the signed original")
+    redact.add_argument("report", metavar="FILE.pdf", type=Path, nargs="?", help="the signed original")
     redact.add_argument(
         "--fields",
         metavar="FIELD",
         nargs="+",
-        default=["personal"],
-        help="personal, vin, vin-tail, site, or places such as people[*].name (default personal)",
+        action="extend",
+        help="personal, vin, vin-tail, site, or places such as people[*].name, several with blanks or commas between"
+        " (default personal)",
     )
     redact.add_argument(
         "--allow-mentions", action="store_true", help="go on although a removed value also stands in another field"
@@ -91,12 +93,14 @@ def run_void(options: argparse.Namespace) -> int:
 
 def run_redact(options: argparse.Namespace) -> int:
     """Render and sign the copy; prints what was removed."""
-    from diagnb.redaction import mentions, redact
+    from diagnb.proof import TECHNICIAN
+    from diagnb.redaction import mentions, names_signer, redact
 
+    _sort_fields(options)
     found, record = proved_report(options.report, options.trust)
     if not found.salt:
         raise fault(str(options.report), "carries no digest list", "render and sign the record again, then redact that")
-    copy = redact(record, secret=found.salt, remove=tuple(options.fields))
+    copy = redact(record, secret=found.salt, remove=options.fields)
     removed = copy.redaction.removed if copy.redaction else {}
     told = mentions(record, copy)
     if told and not options.allow_mentions:
@@ -105,8 +109,18 @@ def run_redact(options: argparse.Namespace) -> int:
             for place, gone in told
         )
     _refuse_same(options.output, options.report)
+    reviewed = any(s.field != TECHNICIAN and s.intact and s.trusted for s in found.signatures)
     with signer(options, needed=False) as key:
-        issue(options, copy, key=key, output=options.output, action="redact", meaning=MEANING["Copy"])
+        if key is not None and names_signer(record, copy, key.name):
+            print(
+                f"diagnb: remark: whoever verifies the copy reads the name of its signer, {key.name}, which is removed"
+                " from its pages (a key of the office names nobody: `diagnb key add 'Claims office' --role office`)",
+                file=sys.stderr,
+            )
+        issue(
+            options, copy, key=key, output=options.output, action="redact", meaning=MEANING["Copy"],
+            original_reviewed=reviewed,
+        )  # fmt: skip
     print(f"{options.output}: copy of revision {copy.revision} without {len(removed)} fields, {_signed(key)}")
     for place in removed:
         print(f"  {place}")
@@ -145,6 +159,17 @@ def _carry(document: dict[str, Any], old: dict[str, Any]) -> None:
         kept = {n: sheet for n, sheet in old.get(key, {}).items() if n in named and n not in carried}
         if kept or carried:
             document[key] = {**carried, **kept}
+
+
+def _sort_fields(options: argparse.Namespace) -> None:
+    """The list of fields behind ``--fields`` may end with the report, as it is typed; commas part fields too."""
+    fields = [part for text in options.fields or ["personal"] for part in text.split(",") if part]
+    if options.report is None and fields and fields[-1].lower().endswith(".pdf"):
+        options.report = Path(options.fields.pop())
+        fields = [part for text in options.fields for part in text.split(",") if part]
+    if options.report is None:
+        raise fault("FILE.pdf", "is missing", "name the signed original")
+    options.fields = tuple(fields or ["personal"])
 
 
 def _refuse_same(output: Path, earlier: Path) -> None:

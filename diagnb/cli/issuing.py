@@ -45,10 +45,11 @@ def issue(
     meaning: str = MEANING["Technician"],
     photos: Mapping[str, bytes] | None = None,
     quick: OnePassSigner | None = None,
+    original_reviewed: bool = False,
 ) -> bytes:
     """Render, sign and write a report; with a log its line comes first and its head stands in the report.
 
-    ``quick`` signs in one pass with the same key, for batches.
+    ``quick`` signs in one pass with the same key, for batches. ``original_reviewed``: on a redacted copy.
     """
     from diagnb.evaluation import evaluate
     from diagnb.issuing import issue_report
@@ -60,7 +61,7 @@ def issue(
         return render_report(
             record, evaluation, moment=moment, language=options.language, paper=options.paper,
             technician=options.technician, log_head=log_head, salt=salt, photos=photos,
-            reviewers=options.reviewers, draft=draft,
+            reviewers=options.reviewers, original_reviewed=original_reviewed, draft=draft,
         )  # fmt: skip
 
     def sign(pdf: bytes) -> bytes:

@@ -32,7 +32,10 @@ _KEYS = {
     "salt",
     "photos",
     "reviewers",
+    "original_reviewed",
 }
+
+_NO_WORDS = {"schema", "moment", "strokes", "photos", "reviewers", "original_reviewed"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,8 @@ class Options:
     `log_head` is the head of the shop's audit log. `watermark` None means: by the record. `salt` (64 hexadecimal
     digits) is the secret of the digest list that redacted copies rest on; without it there is none. `photos` are the
     pictures that the report shows: (name of the attachment, SHA-256 of the picture as attached). `reviewers` is the
-    number of places for countersignatures, which have to be there from the start.
+    number of places for countersignatures, which have to be there from the start. `original_reviewed` says on a
+    redacted copy that its original carried a trusted countersignature; the name does not stand in it.
     """
 
     moment: datetime
@@ -56,6 +60,7 @@ class Options:
     salt: str = field(default="", repr=False)
     photos: tuple[tuple[str, str], ...] = ()
     reviewers: int = 1
+    original_reviewed: bool = False
 
     def __post_init__(self) -> None:
         faults = []
@@ -100,6 +105,7 @@ class Options:
             "technician": self.technician,
             "salt": self.salt,
             "reviewers": self.reviewers if self.reviewers != 1 else None,
+            "original_reviewed": self.original_reviewed or None,
             "photos": [[name, digest] for name, digest in self.photos],
             "strokes": [[[x, y] for x, y in stroke] for stroke in self.strokes],
         }
@@ -119,7 +125,7 @@ def read_options(text: str) -> Options:
     unknown = sorted(set(plain) - _KEYS)
     if unknown:
         raise InputFault([Fault(f"rendering.{key}", "is an unknown key") for key in unknown])
-    words = {key: plain[key] for key in _KEYS - {"schema", "moment", "strokes", "photos", "reviewers"} if key in plain}
+    words = {key: plain[key] for key in _KEYS - _NO_WORDS if key in plain}
     if not all(isinstance(value, str) for value in words.values()):
         raise fault("rendering", "holds something that is not text")
     try:
@@ -133,4 +139,9 @@ def read_options(text: str) -> Options:
     reviewers = plain.get("reviewers", 1)
     if type(reviewers) is not int:
         raise fault("rendering.reviewers", "is not a whole number")
-    return Options(moment=moment, strokes=strokes, photos=photos, reviewers=reviewers, **words)
+    reviewed = plain.get("original_reviewed", False)
+    if type(reviewed) is not bool:
+        raise fault("rendering.original_reviewed", "is neither true nor false")
+    return Options(
+        moment=moment, strokes=strokes, photos=photos, reviewers=reviewers, original_reviewed=reviewed, **words
+    )

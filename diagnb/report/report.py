@@ -39,6 +39,7 @@ def render_report(
     salt: str = "",
     photos: Mapping[str, bytes] | None = None,
     reviewers: int = 1,
+    original_reviewed: bool = False,
     draft: bool = False,
 ) -> bytes:
     """The report of `record` as a tagged PDF/A-3b file, unsigned, with empty signature fields.
@@ -50,7 +51,8 @@ def render_report(
     other records; a demonstration always has one). `log_head` is printed as it is. With a `salt` (64 hexadecimal
     digits of chance) the list of salted field hashes travels along as `digests.json`, so that redacted copies can be
     made. `photos` are prepared pictures by the name of their attachment (:func:`diagnb.report.prepare_photos`).
-    `reviewers` is the number of places for countersignatures (fields Reviewer, Reviewer2, …). A `draft` is only checked:
+    `reviewers` is the number of places for countersignatures (fields Reviewer, Reviewer2, …); with
+    `original_reviewed` a redacted copy says that its original was countersigned. A `draft` is only checked:
     it raises what rendering would raise, and is empty. Raises InputFault listing what does not fit.
     """
     options = Options(
@@ -64,6 +66,7 @@ def render_report(
         salt=salt,
         photos=tuple((name, hashlib.sha256(data).hexdigest()) for name, data in sorted((photos or {}).items())),
         reviewers=reviewers,
+        original_reviewed=original_reviewed,
     )
     drawn = _prepared(record, evaluation, options, photos or {})
     return b"" if draft else drawn()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -234,3 +235,45 @@ def test_only_a_signer_on_the_list_beside_the_key_is_countersigned(
     Path("r1.pdf").write_bytes((bench.place / "r1.pdf").read_bytes())
     assert other.signed("countersign", "r1.pdf", "--trust", "keys/trust.json", who="reviewer")[0] == 0
     assert "written to no log" in other.said
+
+
+def text_of(path: str) -> str:
+    """The words of the pages, blanks between them."""
+    found = subprocess.run(["pdftotext", path, "-"], check=True, capture_output=True, timeout=60)
+    return " ".join(found.stdout.decode().split())
+
+
+def test_a_copy_says_who_it_is_by_and_that_its_original_was_reviewed(bench: Bench) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    redact = ["redact", "r1.pdf", "--trust", "keys/trust.json", "-o"]
+    assert bench.signed(*redact, "before.pdf", who="office")[0] == 0
+    assert "remark" not in bench.complained
+    assert "Original reviewed" not in text_of("before.pdf")
+    bench.signed("countersign", "r1.pdf", who="reviewer")
+    assert bench.signed(*redact, "own.pdf")[0] == 0
+    assert "reads the name of its signer, R. Example" in bench.complained and "--role office" in bench.complained
+    assert bench.signed(*redact, "c1.pdf", who="office")[0] == 0
+    said = text_of("c1.pdf")
+    assert "Original reviewed" in said and "Copy made and signed by" in said
+    assert "Place of the digital signature of whoever made this copy" in said
+    for wrong in ("Not yet reviewed", "the technician's digital signature", "R. Example", "M. Sample"):
+        assert wrong not in said
+    assert bench.verify("c1.pdf", "--original", "r1.pdf")[0]["reasons"] == []
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["--fields", "vin", "personal", "r1.pdf"],
+        ["--fields", "vin,personal", "r1.pdf"],
+        ["r1.pdf", "--fields", "vin", "--fields", "personal"],
+    ],
+    ids=" ".join,
+)
+def test_fields_may_be_typed_as_they_come(bench: Bench, typed: list[str]) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    status, said = bench.run("redact", "--trust", "keys/trust.json", "-o", "c1.pdf", *typed)
+    assert status == 0, bench.complained
+    assert "  vehicle.vin[0:11]" in said and "  people[0].name" in said
+    assert bench.run("redact", "--fields", "vin", "-o", "c2.pdf")[0] == 2
+    assert "name the signed original" in bench.complained

@@ -84,7 +84,7 @@ def signatures(matter: Matter) -> list[Block]:
             label,
             lines,
             matter.options.strokes,
-            wording.say("text.certification-note"),
+            wording.say("text.certification-note-copy" if matter.record.redaction else "text.certification-note"),
         ),
         *(_place(matter, number) for number in range(1, matter.options.reviewers + 1)),
     ]
@@ -96,13 +96,15 @@ def signatures(matter: Matter) -> list[Block]:
 def _place(matter: Matter, number: int) -> SignatureField:
     """A place for a countersignature: Reviewer, Reviewer2, … What it says stays true when it is signed later."""
     wording = matter.wording
-    label, name = wording.say("text.reviewer"), REVIEWER
+    copy = matter.record.redaction is not None
+    label, name = wording.say("text.reviewer-of-copy" if copy else "text.reviewer"), REVIEWER
     if number > 1:
         label, name = f"{label} {number}", f"{name}{number}"
-    when = wording.say("text.not-reviewed-when", moment=wording.moment(matter.options.moment))
-    return SignatureField(
-        name, label, (wording.say("text.not-reviewed"), when), (), wording.say("text.countersignature-note")
-    )
+    key = "original-reviewed" if copy else "not-reviewed"
+    lines = wording.say(f"text.{key}"), wording.say(f"text.{key}-when", moment=wording.moment(matter.options.moment))
+    # a copy says nothing of a review that its original did not carry
+    shown = () if copy and not matter.options.original_reviewed else lines
+    return SignatureField(name, label, shown, (), wording.say("text.countersignature-note"))
 
 
 def technician(matter: Matter) -> Person | None:
