@@ -190,10 +190,11 @@ class _Auditor:
         for seq, body in left.items():
             self._find("row-removed", f"{body['record']}, revision {body['revision']}", f"entry {seq}")
         for record, revision, replaces in replaced:
-            earlier = [number for (name, number) in stored if name == record and number < revision]
-            if not earlier:
-                self._find("revision-gap", f"{record}, revision {revision}")
-            elif replaces and replaces not in {stored[record, number] for number in earlier}:
+            earlier = [stored.get((record, number)) for number in range(1, revision)]
+            gaps = [str(number) for number, digest in enumerate(earlier, 1) if digest is None]
+            if gaps:
+                self._find("revision-gap", f"{record}, revision {revision}", f"revision {', '.join(gaps)}")
+            elif replaces and replaces not in earlier:
                 self._find("replaces-other", f"{record}, revision {revision}")
 
     def _recompute(self, document: bytes, place: str, body: dict[str, Any]) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from typing import Any
 
 from diagnb.archive import tables as db
 from diagnb.archive.fault import ArchiveFault
-from diagnb.archive.rows import Prepared, prepare_document
+from diagnb.archive.rows import RESULT_COLUMNS, Prepared, prepare_document
 from diagnb.archive.store import Archive
 from diagnb.archive.workers import in_order
 from diagnb.errors import Fault
@@ -38,11 +39,17 @@ class Item:
 
 @dataclass
 class Intake:
-    """What became of everything that was brought."""
+    """What became of everything that was brought.
+
+    ``to_judge`` counts new results that a limit applies to and whose readings were taken, or whose limit is missing;
+    ``unjudged`` those of them without a verdict, by reason code.
+    """
 
     added: int = 0
     known: int = 0
     files: int = 0
+    to_judge: int = 0
+    unjudged: Counter[str] = field(default_factory=Counter)
     faults: list[Fault] = field(default_factory=list)
     remarks: list[Fault] = field(default_factory=list)
 
@@ -51,8 +58,20 @@ class Intake:
         return {
             "added": self.added, "known": self.known, "files": self.files,
             "faults": [{"where": f.where, "what": f.what, "repair": f.repair} for f in self.faults],
-            "remarks": [{"where": f.where, "what": f.what} for f in self.remarks],
+            "remarks": [{"where": f.where, "what": f.what, "repair": f.repair} for f in self.remarks],
+            "to_judge": self.to_judge,
+            "not_judged": [{"reason": reason, "results": n} for reason, n in sorted(self.unjudged.items())],
         }  # fmt: skip
+
+    def count(self, ready: Prepared) -> None:
+        """Take in what the evaluation of a new revision says."""
+        columns = tuple(RESULT_COLUMNS)
+        for row in ready.results:
+            result = dict(zip(columns, row, strict=True))
+            limited = result["lower"] is not None or result["upper"] is not None
+            if result["reason"] != "reading-missing" and (limited or result["reason"] == "limit-missing"):
+                self.to_judge += 1
+                self.unjudged.update([result["reason"]] if result["verdict"] == "not judged" else [])
 
 
 ReadReport = Callable[[Path], "tuple[bytes, str] | Fault"]
@@ -114,6 +133,7 @@ def bring_in(
             yield item.document, item.where
 
     batch: list[tuple[Item, Prepared]] = []
+    later: set[str] = set()
     door = _Visits(archive)
     for done, ready in enumerate(in_order(_prepare, passed(), executor), 1):
         item = waiting.pop(0)
@@ -125,13 +145,29 @@ def bring_in(
                 outcome.faults.append(Fault(item.where, f"is the same visit as {twin}", "keep one of the two"))
             else:
                 batch.append((item, ready))
+                later.update([ready.record] if ready.revision > 1 else [])
         if len(batch) >= BATCH:
             _keep(archive, batch, moment, by, outcome)
             batch = []
         if progress:
             progress(done)
     _keep(archive, batch, moment, by, outcome)
+    outcome.remarks += _gaps(archive, sorted(later))
     return outcome
+
+
+def _gaps(archive: Archive, records: Sequence[str]) -> Iterator[Fault]:
+    """A remark for every record whose earlier revisions are not all there, once everything is in."""
+    there: dict[str, set[int]] = {}
+    for start in range(0, len(records), BATCH):
+        wanted = db.chosen("revision", "record", records[start : start + BATCH], "record", "revision")
+        for record, revision in archive.database.execute(wanted):
+            there.setdefault(record, set()).add(revision)
+    for record, found in sorted(there.items()):
+        missing = [str(n) for n in range(1, max(found)) if n not in found]
+        if missing:
+            shown = ", ".join(missing[:20])
+            yield Fault(record, f"revision {max(found)} is kept, revision {shown} is not in the archive", "add it too, or keep a note of why it is missing")  # fmt: skip
 
 
 def _prepare(work: tuple[bytes, str]) -> Prepared | tuple[Fault, ...]:
@@ -158,6 +194,8 @@ def _keep(
             outcome.faults.append(Fault(item.where, f"{result.where} {result.what}", result.repair))
             continue
         outcome.added += result.new
+        if result.new:
+            outcome.count(ready)
         outcome.known += not result.new
         if item.report is not None:
             name, content = item.report

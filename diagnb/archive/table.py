@@ -1,4 +1,4 @@
-"""Old records from a CSV table: a mapping in TOML says which column is what. Schema ``diagnb-csv-mapping/1``.
+"""Old records from a CSV table: a mapping (:mod:`diagnb.archive.mapping`) says which column is what.
 
 One row is one visit; further rows with the same id add their tests to it. A row with a fault is listed and not
 loaded, the rest is.
@@ -11,73 +11,19 @@ import datetime as dt
 import io
 import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from typing import Any
 
 from diagnb.archive.intake import Item
+from diagnb.archive.mapping import OF_COLUMNS, MappedInstrument, TableMapping
 from diagnb.errors import Fault, InputFault, fault
 
 MOST_BYTES = 512 * 2**20
+_SAVE = "save the table as CSV again, texts with a separator in quotation marks"
 _NUMBER = re.compile(r"[+-]?\d[\d.,]*(\s*[A-Za-zΩµ°%][^=+*()@|]{0,11})?")
-PLACES = (
-    "order.number", "order.opened", "order.site", "order.customer", "vehicle.vin", "vehicle.unit",
-    "vehicle.description", "vehicle.model_year", "vehicle.in_service", "vehicle.system_voltage", "vehicle.odometer",
-    "complaint", "cause", "correction", "circuit.name", "circuit.class", "conditions.ambient_degc", "technician",
-    "time", "part.number", "part.description", "part.lot", "part.serial",
-)  # fmt: skip
-"""What a column, or a constant, may stand for."""
 _DAYS = ("vehicle.in_service",)
-
-
-class _Plain(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _Reading(_Plain):
-    name: str
-    column: str
-    unit: str
-    instrument: str
-    range: str = ""
-
-
-class _Test(_Plain):
-    procedure: str
-    phase: Literal["as found", "isolating", "as left"] = "as found"
-    readings: Annotated[list[_Reading], Field(min_length=1)]
-
-
-class _Instrument(_Plain):
-    id: str
-    meter: str
-    serial: str = ""
-    serial_column: str = ""
-    calibrated: str = ""
-    calibrated_column: str = ""
-    due: str = ""
-    due_column: str = ""
-
-
-class TableMapping(_Plain):
-    """The mapping as read from TOML."""
-
-    schema_: Annotated[Literal["diagnb-csv-mapping/1"], Field(alias="schema")]
-    id: str
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
-    encoding: Literal["utf-8", "utf-8-sig", "cp1252", "latin-1", "utf-16"] = "utf-8-sig"
-    zone: Annotated[str, Field(pattern=r"^[+-]\d\d:\d\d$")]
-    time_format: str = ""
-    day_format: str = ""
-    odometer_unit: str = "km"
-    columns: dict[str, str] = {}
-    constants: dict[str, str] = {}
-    instruments: Annotated[list[_Instrument], Field(min_length=1)]
-    tests: Annotated[list[_Test], Field(min_length=1)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,35 +33,6 @@ class Table:
     items: tuple[Item, ...]
     rows: int
     faults: tuple[Fault, ...]
-
-
-def read_mapping(source: Path) -> TableMapping:
-    """Check a mapping. Raises :class:`~diagnb.errors.InputFault` with every fault."""
-    try:
-        plain = tomllib.loads(source.read_text(encoding="utf-8"))
-        mapping = TableMapping.model_validate(plain)
-    except OSError as error:
-        raise fault(str(source), f"can't be read: {error.strerror or error}") from error
-    except ValidationError as error:
-        said = {"missing": "is missing", "extra_forbidden": "is an unknown key"}
-        raise InputFault(
-            Fault(f"{source.name}: {'.'.join(map(str, e['loc']))}", said.get(e["type"], e["msg"]))
-            for e in error.errors(include_url=False)
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise fault(str(source), f"is not TOML: {error}") from error
-    faults = [
-        Fault(f"{source.name}: {place}", "is nothing that a column can stand for", f"known are {', '.join(PLACES)}")
-        for place in (*mapping.columns, *mapping.constants) if place not in PLACES
-    ]  # fmt: skip
-    known = {i.id for i in mapping.instruments}
-    faults += [
-        Fault(f"{source.name}: tests.{t.procedure}.{r.name}", f"there is no instrument {r.instrument!r}")
-        for t in mapping.tests for r in t.readings if r.instrument not in known
-    ]  # fmt: skip
-    if faults:
-        raise InputFault(faults)
-    return mapping
 
 
 def read_table(source: Path, mapping: TableMapping) -> Table:
@@ -135,11 +52,15 @@ def read_table(source: Path, mapping: TableMapping) -> Table:
     try:
         head = list(reader.fieldnames or [])
     except csv.Error as error:
-        raise fault(str(source), f"is not CSV: {error}") from error
+        raise fault(str(source), f"is not CSV: {error}", _SAVE) from error
+    other = [d for d in ";,\t|" if len(head) == 1 and d != mapping.delimiter and d in head[0]]
+    if other:
+        raise fault(source.name, f"its cells are not separated by {mapping.delimiter!r}", f'state delimiter = "{other[0]}" in the mapping'.replace("\t", "\\t"))  # fmt: skip
     missing = [c for c in dict.fromkeys(_columns(mapping)) if c not in head]
     if missing or len(set(head)) < len(head):
         twice = [
-            Fault(source.name, f"the column {c!r} stands twice") for c in sorted({c for c in head if head.count(c) > 1})
+            Fault(source.name, f"the column {c!r} stands twice", "rename one of them in the head")
+            for c in sorted({c for c in head if head.count(c) > 1})
         ]
         raise InputFault([*twice, *(Fault(source.name, f"there is no column {c!r}", f"it has {', '.join(head)[:400]}") for c in missing)])  # fmt: skip
     return _read_rows(source.name, reader, mapping)
@@ -155,7 +76,7 @@ def _read_rows(name: str, reader: csv.DictReader[str], mapping: TableMapping) ->
         try:
             row = next(reader, None)
         except csv.Error as error:
-            faults.append(Fault(f"{name}, line {reader.line_num}", f"is not CSV: {error}"))
+            faults.append(Fault(f"{name}, line {reader.line_num}", f"is not CSV: {error}", _SAVE))
             continue
         if row is None:
             break
@@ -186,7 +107,13 @@ def _read_rows(name: str, reader: csv.DictReader[str], mapping: TableMapping) ->
             if key not in ("tests", "created", "instruments", "parts") and document[key] != earlier[key]
         ]
         if other:
-            faults.append(Fault(where, f"has the id of {places[document['id']]}, but another {', '.join(other)}"))
+            faults.append(
+                Fault(
+                    where,
+                    f"has the id of {places[document['id']]}, but another {', '.join(other)}",
+                    "give each visit an id of its own, or the same facts",
+                )
+            )
             continue
         for test in document["tests"]:
             earlier["tests"].append({**test, "id": str(len(earlier["tests"]) + 1)})
@@ -201,14 +128,14 @@ def formula(cell: str) -> bool:
 
 def _columns(mapping: TableMapping) -> list[str]:
     own = [c for i in mapping.instruments for c in (i.serial_column, i.calibrated_column, i.due_column) if c]
-    return [*re.findall(r"\{([^{}]+)\}", mapping.id), *mapping.columns.values(), *own, *(r.column for t in mapping.tests for r in t.readings)]  # fmt: skip
+    return [*OF_COLUMNS.findall(mapping.id), *mapping.columns.values(), *own, *(r.column for t in mapping.tests for r in t.readings)]  # fmt: skip
 
 
 def _document(cells: Mapping[str, str], mapping: TableMapping, where: str, wrong: list[Fault]) -> dict[str, Any]:
     values = dict(mapping.constants) | {p: cells[c] for p, c in mapping.columns.items() if cells[c]}
     zone = mapping.zone
     time = _time(values.get("time", ""), mapping.time_format, zone, f"{where}, time", wrong)
-    identity = re.sub(r"\{([^{}]+)\}", lambda m: cells[m[1]], mapping.id)
+    identity = OF_COLUMNS.sub(lambda m: cells[m[1]], mapping.id)
     identity = re.sub(r"[^A-Za-z0-9._-]+", "-", identity).strip("-._")[:64]
     if not identity:
         wrong.append(Fault(where, "has no id", f"it is made from {mapping.id}"))
@@ -258,7 +185,7 @@ def _document(cells: Mapping[str, str], mapping: TableMapping, where: str, wrong
     return document
 
 
-def _instrument(found: _Instrument, cells: Mapping[str, str], mapping: TableMapping, where: str, wrong: list[Fault]) -> dict[str, Any]:  # fmt: skip
+def _instrument(found: MappedInstrument, cells: Mapping[str, str], mapping: TableMapping, where: str, wrong: list[Fault]) -> dict[str, Any]:  # fmt: skip
     plain: dict[str, Any] = {"id": found.id, "meter": found.meter}
     plain["serial"] = cells[found.serial_column] if found.serial_column else found.serial
     for key, column, value in (("calibrated", found.calibrated_column, found.calibrated), ("due", found.due_column, found.due)):  # fmt: skip

@@ -10,14 +10,15 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import now, trust_for, write_new
-from diagnb.errors import Fault, fault
+from diagnb.cli.files import judged, now, trust_for, write_new
+from diagnb.errors import Fault, InputFault, fault
 from diagnb.quantities.counting import counted
 
 _STORE = "the archive: a file, or postgresql://user@host/name"
 _ONLY_TRUST = frozenset({
     "not-trusted", "expected-signature-missing", "certificate-expired", "certificate-not-yet-valid",
     "certificate-revoked", "outside-trust-period", "timestamp-not-trusted", "timestamp-expired", "timestamp-revoked",
+    "trust-list-beside",
 })  # fmt: skip
 """Reasons that speak of the signer alone: the record inside is whole all the same."""
 
@@ -41,8 +42,18 @@ def add_commands(commands: Any) -> None:
     bring.add_argument(
         "files", metavar="FOLDER|FILE", type=Path, nargs="+", help="folders, records, reports or .csv tables"
     )
-    bring.add_argument("--mapping", metavar="FILE.toml", type=Path, help="what the columns of a CSV table are")
+    bring.add_argument(
+        "--mapping",
+        metavar="FILE.toml",
+        type=Path,
+        help="what the columns of a CSV table are; 'diagnb archive mapping' writes an example with comments",
+    )
     add_workers(bring)
+    example = actions.add_parser(
+        "mapping", help="write an example of a mapping for CSV tables, with a table that it fits"
+    )
+    example.add_argument("folder", metavar="DIR", type=Path, nargs="?", default=Path(), help="where to (default: here)")
+    example.set_defaults(run=run_mapping)
     for parser in (add, bring):
         parser.add_argument("--by", default="", metavar="NAME", help="who adds them")
         parser.add_argument("--trust", metavar="FILE", type=Path, help="trust list for signed reports")
@@ -118,12 +129,18 @@ def run_import(options: argparse.Namespace) -> int:
     """Exit 1 when anything was not kept; every fault is printed."""
     from diagnb.archive import open_archive
     from diagnb.archive.intake import Intake, Item, bring_in, folder_files, read_items
-    from diagnb.archive.table import read_mapping, read_table
+    from diagnb.archive.mapping import read_mapping
+    from diagnb.archive.table import read_table
+    from diagnb.conformity import REASONS
 
     mapping: Path | None = getattr(options, "mapping", None)
     tables = [p for p in options.files if p.suffix.lower() == ".csv"]
     if tables and mapping is None:
-        raise fault("--mapping", "is missing", "a CSV table needs to be told what its columns are")
+        raise fault(
+            "--mapping",
+            "is missing",
+            "a CSV table needs to be told what its columns are; diagnb archive mapping writes an example",
+        )
     missing = [Fault(str(p), "is not there") for p in options.files if not p.exists()]
     intake = Intake(faults=missing)
     paths = [
@@ -158,15 +175,33 @@ def run_import(options: argparse.Namespace) -> int:
             print(f"note: {remark}")
         for found in intake.faults:
             print(f"NOT KEPT: {found}")
+        for reason, count in sorted(intake.unjudged.items()):
+            told = bool(tables) and reason == "calibration-unknown"
+            repair = " (name due or due_column of the instrument in the mapping)" if told else ""
+            print(f"NOT JUDGED: {count:,} of {counted(intake.to_judge, 'result')}: {REASONS.get(reason, reason)}{repair}")  # fmt: skip
         print(f"{intake.added} added, {intake.known} there already, {counted(intake.files, 'report')} kept, {counted(len(intake.faults), 'fault')}; head {head}")  # fmt: skip
     return 1 if intake.faults else 0
+
+
+def run_mapping(options: argparse.Namespace) -> int:
+    """Copy the shipped example, to be changed there."""
+    from diagnb.shipped import templates_directory
+
+    names = ("mapping-example.toml", "mapping-example.csv")
+    taken = [Fault(str(options.folder / n), "is there already", "move it away, or name another folder") for n in names if (options.folder / n).exists()]  # fmt: skip
+    if taken:
+        raise InputFault(taken)
+    for name in names:
+        write_new(options.folder / name, (templates_directory() / "archive" / name).read_bytes())
+        print(options.folder / name)
+    return 0
 
 
 def _record_of(path: Path, trust: Path | None) -> tuple[bytes, str] | Fault:
     from diagnb.proof import REASONS, verify_report
     from diagnb.record import canonical_bytes
 
-    found = verify_report(path, trust=trust_for(path, trust), moment=now())
+    found = judged(verify_report(path, trust=trust_for(path, trust), moment=now()), path, trust)
     said = "; ".join(REASONS.get(reason, reason) for reason in found.reasons)
     if found.record is None or set(found.reasons) - _ONLY_TRUST:
         return Fault(str(path), f"does not prove itself: {said or 'it carries no record'}", "see diagnb verify")
@@ -230,6 +265,10 @@ def run_history(options: argparse.Namespace) -> int:
         ]
         print(json.dumps({"revisions": [r.to_plain() for r in found], "files": listed}, ensure_ascii=False, indent=1))
         return 0
+    there = {r.revision for r in found}
+    missing = [str(n) for n in range(1, max(there)) if n not in there]
+    if missing:
+        print(f"note: revision {', '.join(missing)} is not in the archive")
     for r in found:
         who = f" by {r.facts['added_by']}" if r.facts["added_by"] else ""
         print(f"revision {r.revision}  added {r.added}{who}  entry {r.seq}  {r.digest}")

@@ -58,6 +58,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
         "diagnb archive import shop.db reports",
         "diagnb archive import shop.db old.csv --mapping old.toml",
     ),
+    "archive mapping": ("diagnb archive mapping old-records",),
     "archive get": ("diagnb archive get shop.db VISIT-1 -o visit.json",),
     "archive list": ("diagnb archive list shop.db --unit 'Unit 118'",),
     "archive history": ("diagnb archive history shop.db VISIT-1",),

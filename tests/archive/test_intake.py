@@ -13,9 +13,11 @@ from stores import EXAMPLES, NOW
 from diagnb.archive import Archive
 from diagnb.archive.audit import audit
 from diagnb.archive.intake import Intake, bring_in, folder_files, read_items
-from diagnb.archive.table import formula, read_mapping, read_table
+from diagnb.archive.mapping import PLACES, read_mapping
+from diagnb.archive.table import formula, read_table
 from diagnb.errors import Fault, InputFault
-from diagnb.record import Record, digest, plain
+from diagnb.record import Record, digest, load_record, plain
+from diagnb.shipped import templates_directory
 
 Make = Callable[..., Record]
 MAPPING = """
@@ -209,6 +211,17 @@ def test_rows_of_one_visit_become_one_record_unless_they_contradict(tmp_path: Pa
         (("[columns]", "[columns]\nnonsense = 'x'"), "nothing that a column"),
         (('meter = "handheld-6000"', 'meter = "handheld-6000"\ncolour = "red"'), "unknown key"),
         (('instrument = "M1"', 'instrument = "M9"'), "no instrument"),
+        (('instrument = "M1"', 'instrument = "M9"'), "known are M1"),
+        (('"{Auftrag}-{Einheit}"', '"Auftrag"'), r'names no column, so all rows .* id = "\{Auftrag\}"'),
+        (('meter = "handheld-6000"', 'meter = "handheld"'), "no accuracy sheet 'handheld' .*handheld-6000"),
+        (('"ground-side-drop"', '"ground-drop"'), "no such procedure .*ground-side-drop"),
+        (('name = "drop"', 'name = "dropp"'), "no such reading .it has drop, load_current"),
+        (('"Abfall", unit = "mV"', '"Abfall", unit = "A"'), "'A' is no unit of this reading .it is read in V"),
+        (('"Abfall", unit = "mV"', '"Abfall", range = "9 V", unit = "mV"'), "no range '9 V' .known are"),
+        (('time = "Zeit"', ""), "columns.time: is missing"),
+        (('id = "M1"', 'ident = "M1"'), "known are id, meter, serial"),
+        (('procedure = "ground', 'phase = "before"\nprocedure = "ground'), "as found, isolating or as left"),
+        (('delimiter = ";"', ""), r'state delimiter = ";"'),
         (('"FIN"', '"Fahrgestell"'), "no column 'Fahrgestell'"),
         (("mapping/1", "mapping/9"), "schema"),
         (('zone = "+01:00"', 'zone = "CET"'), "zone"),
@@ -247,3 +260,63 @@ def test_hostile_tables_end_in_a_fault_or_a_result(tmp_path: Path, hostile: byte
 @pytest.mark.parametrize(("cell", "is_one"), [("=A1", True), ("@x", True), ("-2+3", True), ("-2.5 V", False), ("+12,6", False), ("-", True), ("12 V", False), ("", False)])  # fmt: skip
 def test_what_a_spreadsheet_would_take_for_a_formula(cell: str, is_one: bool) -> None:
     assert formula(cell) is is_one
+
+
+def test_every_fault_of_a_mapping_says_how_to_mend_it(tmp_path: Path) -> None:
+    broken = (
+        MAPPING.replace('"{Auftrag}-{Einheit}"', '"Order"').replace('"M1" }', '"M9" }').replace('time = "Zeit"', "")
+    )
+    _, toml = table(tmp_path, mapping=broken)
+    with pytest.raises(InputFault) as caught:
+        read_mapping(toml)
+    assert len(caught.value.faults) == 4
+    for mapping in (broken, "", "x = ", MAPPING.replace('zone = "+01:00"', 'zone = "CET"\nencoding = "ebcdic"')):
+        toml.write_text(mapping, encoding="utf-8")
+        with pytest.raises(InputFault) as caught:
+            read_mapping(toml)
+        assert all(f.repair and str(f).startswith(("mapping.toml", str(toml))) for f in caught.value.faults)
+    with pytest.raises(InputFault, match="diagnb archive mapping"):
+        read_mapping(tmp_path / "none.toml")
+
+
+def test_the_shipped_example_of_a_mapping_fits_its_table(archive: Archive) -> None:
+    folder = templates_directory() / "archive"
+    toml = folder / "mapping-example.toml"
+    read = read_table(folder / "mapping-example.csv", read_mapping(toml))
+    found = bring_in(archive, read.items, moment=NOW)
+    assert (read.rows, read.faults, found.added, found.faults) == (3, (), 3, [])
+    assert (found.to_judge, dict(found.unjudged)) == (3, {"calibration-unknown": 1})
+    assert found.to_plain()["not_judged"] == [{"reason": "calibration-unknown", "results": 1}]
+    assert {row[20] for row in archive.results() if row[2] == "ground_drop"} == {"pass", "fail", "not judged"}
+    words = toml.read_text(encoding="utf-8")
+    assert all(f'"{place}"' in words or place in ("time", "technician") for place in PLACES)
+
+
+def test_what_is_there_already_is_not_counted_again(archive: Archive, drop_record: Make, tmp_path: Path) -> None:
+    (tmp_path / "r.json").write_text(json.dumps(plain(drop_record())), encoding="utf-8")
+    paths = folder_files(tmp_path)
+    assert bring_in(archive, read_items(paths, no_report, Intake()), moment=NOW).to_judge == 1
+    assert bring_in(archive, read_items(paths, no_report, Intake()), moment=NOW).to_judge == 0
+
+
+def test_a_missing_revision_is_said_and_does_not_speak_against_the_archive(
+    archive: Archive, drop_record: Make, tmp_path: Path
+) -> None:
+    one = drop_record("A-1")
+    two = load_record(
+        {**plain(one), "revision": 2, "replaces": {"revision": 1, "digest": digest(one), "reason": "slip"}}
+    )
+    three = {**plain(two), "revision": 3, "replaces": {"revision": 2, "digest": digest(two), "reason": "slip again"}}
+    for name, document in (("a.json", plain(one)), ("c.json", three)):
+        (tmp_path / name).write_text(json.dumps(document), encoding="utf-8")
+    found = bring_in(archive, read_items(folder_files(tmp_path), no_report, Intake()), moment=NOW)
+    assert (found.added, found.faults) == (2, [])
+    assert [str(r) for r in found.remarks] == [
+        "A-1: revision 3 is kept, revision 2 is not in the archive (add it too, or keep a note of why it is missing)"
+    ]
+    seen = audit(archive)
+    assert seen.sound and [(f.code, f.detail) for f in seen.findings] == [("revision-gap", "revision 2")]
+    archive.add(two, moment=NOW)
+    assert audit(archive).findings == ()
+    again = bring_in(archive, read_items(folder_files(tmp_path), no_report, Intake()), moment=NOW)
+    assert (again.known, again.remarks) == (2, [])

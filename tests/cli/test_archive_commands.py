@@ -113,6 +113,19 @@ def test_old_records_are_listed_under_their_own_day(tmp_path: Path, capsys: pyte
     assert {r["day"] for r in json.loads(output(capsys, "archive", "list", store, "--json")[1])} == {"2025-03-04"}
 
 
+def test_the_example_of_a_mapping_is_named_written_and_works(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "diagnb archive mapping" in " ".join(output(capsys, "archive", "import", "--help")[1].split())
+    folder = tmp_path / "try"
+    assert output(capsys, "archive", "mapping", str(folder))[0] == 0
+    table, mapping = (str(folder / f"mapping-example.{kind}") for kind in ("csv", "toml"))
+    status, said, _ = output(capsys, "archive", "import", str(tmp_path / "a.sqlite"), table, "--mapping", mapping)
+    assert status == 0 and "NOT JUDGED: 1 of 3 results: " in said and "due_column" in said and "3 added" in said
+    status, _, error = output(capsys, "archive", "mapping", str(folder))
+    assert status == 2 and "is there already" in error
+
+
 def test_import_of_a_folder_and_of_a_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store, mapping, table = str(tmp_path / "a.sqlite"), tmp_path / "m.toml", tmp_path / "old.csv"
     mapping.write_text(OLD, encoding="utf-8")
