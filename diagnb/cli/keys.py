@@ -46,12 +46,14 @@ def add_commands(commands: Any) -> None:
     trust.add_argument("--since", metavar="DATE", help="count signatures made from then on only")
     trust.add_argument("--until", metavar="DATE", help="count signatures made before then only")
     add_passphrase(trust)
-    revoke = actions.add_parser("revoke", help="withdraw a key; only older signatures with a time stamp stay good")
+    revoke = actions.add_parser("revoke", help="end a key, or withdraw it when somebody else may have it")
     revoke.add_argument("name", metavar="NAME|FINGERPRINT")
     revoke.add_argument(
         "--reason",
         required=True,
         choices=("key-compromise", "person-left", "superseded", "no-longer-used", "unspecified"),
+        help="person-left, superseded, no-longer-used: older signatures stay good; key-compromise, unspecified: only"
+        " older signatures with a time stamp do",
     )
     revoke.add_argument("--since", metavar="DATE", help="since when the key does not count (default now)")
     add_passphrase(revoke, "the passphrase of the shop's authority")
@@ -151,32 +153,62 @@ def run_trust(options: argparse.Namespace) -> int:
 
 
 def run_revoke(options: argparse.Namespace) -> int:
-    """Revoked on the trust list, and in a new revocation list when the shop's authority issued the certificate."""
+    """Say what will happen, then end the key's time, or revoke it, also in a revocation list of the shop's authority."""
+    from diagnb.signing.revocation import HARMLESS
+
     trust = _load_trust(options)
     entry = trust.search(options.name)
     moment = now()
     since = _moment("--since", options.since) or moment
     if since > moment:
         raise fault("--since", "lies ahead", "a key is revoked from now on or from an earlier day")
-    revoked = trust.with_revoked(
-        entry.fingerprint, moment=moment, invalid_since=since, reason=options.reason, by="diagnb key revoke"
-    )
+    harmless = options.reason in HARMLESS
+    if harmless:
+        changed = trust.with_ended(
+            entry.fingerprint, until=since, moment=moment, by="diagnb key revoke", reason=options.reason
+        )
+    else:
+        changed = trust.with_revoked(
+            entry.fingerprint, moment=moment, invalid_since=since, reason=options.reason, by="diagnb key revoke"
+        )
+    print("\n".join(_what_follows(entry, since, harmless=harmless)), flush=True)
     if _issued_here(trust, entry):
-        revoked = revoked.with_new_revocation_list(_authority(options), moment=moment)
-    _save_trust(options, revoked)
-    print(f"{entry.name} ({entry.kind}) is revoked, does not count since {since:%Y-%m-%d %H:%M %Z}: {options.reason}")
-    print(
-        "its signatures without a time stamp from before then verify no longer; give the new trust list to verifiers:"
-    )
-    print(f"  {options.keys / 'trust.json'}")
+        changed = changed.with_new_revocation_list(_authority(options), moment=moment)
+    _save_trust(options, changed)
+    done = "counts for signatures before then only" if harmless else "is revoked, does not count since"
+    print(f"{entry.name} ({entry.kind}) {done}: {since:%Y-%m-%d %H:%M %Z}, {options.reason}")
+    print(f"give the new trust list to whoever verifies: {options.keys / 'trust.json'}")
     return 0
+
+
+def _what_follows(entry: TrustEntry, since: datetime, *, harmless: bool) -> list[str]:
+    """What becomes of older signatures, said before it is done."""
+    day = f"{since:%Y-%m-%d %H:%M %Z}"
+    many = "how many reports carry this key is not known here; `diagnb verify FOLDER` afterwards counts them"
+    if harmless:
+        return [
+            f"signatures of {entry.name} dated before {day} stay good; later ones do not count",
+            "a date without a time stamp is the signer's own word: take the key away from whoever leaves, and where"
+            " somebody else may have it, use --reason key-compromise",
+            many,
+        ]
+    return [
+        f"every signature of {entry.name} without a time stamp from before {day} verifies no longer, however old",
+        "reports that are to stay good need a time stamp before this is done, or a signature by somebody else"
+        " (a person who only left: --reason person-left keeps what is older)",
+        many,
+    ]
 
 
 def run_show(options: argparse.Namespace) -> int:
     """One line an entry, newest state; with --history what it said before below it."""
     trust = _load_trust(options)
+    moment = now()
     for entry in trust.entries:
-        print(f"{entry.status:8} {entry.kind:9} {_said(entry)}  {entry.fingerprint}")
+        over = entry.status == "trusted" and entry.until is not None and entry.until <= moment
+        ends = entry.certificate.not_valid_after_utc
+        print(f"{'ended' if over else entry.status:8} {entry.kind:9} {_said(entry)}  {entry.fingerprint}")
+        print(f"    certificate {'ended' if ends <= moment else 'ends'} {ends:%Y-%m-%d}")
         if options.history:
             for state in reversed(entry.history):
                 print(f"    before: {state.status:8} {_said(state)}")
@@ -186,7 +218,11 @@ def run_show(options: argparse.Namespace) -> int:
 
 
 def _said(state: Any) -> str:
-    span = f"{state.since or 'any time'} to {state.until or 'open'}"
+    if state.status == "revoked":
+        span = f"does not count since {state.until or 'ever'}"
+    else:
+        parts = (f"from {state.since} on" if state.since else "", f"before {state.until}" if state.until else "")
+        span = f"counts for signatures made {' and '.join(p for p in parts if p) or 'at any time'}"
     written = f"; written {state.added:%Y-%m-%d} by {state.added_by}" if state.added else ""
     why = f" ({state.reason})" if state.reason else ""
     return f"{state.name} ({state.role or 'no role'})  {span}{why}{written}"

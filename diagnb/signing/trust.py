@@ -22,6 +22,7 @@ from cryptography.x509.oid import NameOID
 from diagnb.errors import Fault, SigningFault
 from diagnb.signing.keys import Authority, fingerprint, is_authority, issued, subject_text
 from diagnb.signing.revocation import (
+    HARMLESS,
     REVOCATION_REASONS,
     Revoked,
     create_revocation_list,
@@ -214,14 +215,30 @@ class TrustList:
             )
         )
 
-    def with_ended(self, certificate_fingerprint: str, *, until: datetime, moment: datetime, by: str = "") -> TrustList:
-        """A list in which this certificate counts for signatures before `until` only: its key was replaced."""
+    def with_ended(
+        self,
+        certificate_fingerprint: str,
+        *,
+        until: datetime,
+        moment: datetime,
+        by: str = "",
+        reason: str = "superseded",
+    ) -> TrustList:
+        """A list in which this certificate counts for signatures before `until` only: nothing speaks against older ones.
+
+        `reason` is one of those that say nothing against what the key did before (:data:`HARMLESS`). Raises
+        SigningFault for another reason, an unknown or revoked certificate, and one that ended before already.
+        """
         entry = self.find(certificate_fingerprint)
         if entry is None:
             raise SigningFault(Fault("fingerprint", "no entry of the trust list has it"))
+        if reason not in HARMLESS:
+            raise SigningFault(Fault("reason", f"is {reason!r}", f"use {', '.join(sorted(HARMLESS))}"))
         if entry.status == "revoked":
             raise SigningFault(Fault("fingerprint", "is revoked", "a revoked key is not replaced: make a new one"))
-        return self.with_entry(replace(entry, until=until, added=moment, added_by=by, reason="superseded"))
+        if entry.until is not None and entry.until <= until:
+            raise SigningFault(Fault("fingerprint", f"counts only for signatures before {entry.until} already"))
+        return self.with_entry(replace(entry, until=until, added=moment, added_by=by, reason=reason))
 
     def with_revocation_list(self, revocation_list: x509.CertificateRevocationList) -> TrustList:
         """A list that holds this revocation list in place of an older one of the same issuer.

@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -128,7 +129,7 @@ def test_revoked_keys_do_not_count_and_the_list_says_since_when(
 ) -> None:
     report = shop.report(tmp_path / "report.pdf")
     done = shop.done(["key", "revoke", "R. Example", "--reason", "key-compromise"], shop.authority)
-    assert "verify no longer" in done.stdout
+    assert "verifies no longer, however old" in done.stdout
     found = shop.verify(report, capsys)
     assert found["reasons"] == ["certificate-revoked"]
     assert found["signatures"][0]["intact"]
@@ -147,6 +148,32 @@ def test_revoked_keys_do_not_count_and_the_list_says_since_when(
     forged = tmp_path / "again.p12"
     forged.write_bytes((shop.keys / "r-example.p12").read_bytes())
     assert shop.tried(["key", "trust", str(forged)], shop.technician).returncode == 2
+
+
+def test_who_left_keeps_what_was_signed_before(shop: Shop, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    report = shop.report(tmp_path / "report.pdf")
+    time.sleep(1.1)  # signing times are whole seconds
+    done = shop.done(["key", "revoke", "R. Example", "--reason", "person-left"], shop.authority)
+    first, *_, last = done.stdout.splitlines()
+    assert first.startswith("signatures of R. Example dated before ") and "stay good; later ones do not" in first
+    assert "counts for signatures before then only" in done.stdout and last.endswith("trust.json")
+    assert shop.verify(report, capsys)["reasons"] == []
+    later = shop.report(tmp_path / "later.pdf")
+    assert shop.verify(later, capsys)["reasons"] == ["outside-trust-period"]
+    trust = load_trust(shop.keys / "trust.json")
+    entry = trust.search("R. Example")
+    assert (entry.status, entry.reason) == ("trusted", "person-left")
+    assert all(len(each) == 0 for each in trust.revocation_lists)
+    assert main(["key", "show", "--keys", str(shop.keys)]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"^ended +person +R\. Example .*counts for signatures made before ", out, re.MULTILINE)
+    assert f"certificate ends {entry.certificate.not_valid_after_utc:%Y-%m-%d}" in out
+    assert re.search(r"^trusted +person +M\. Sample .*made at any time", out, re.MULTILINE)
+    assert "open" not in out
+    # a second day later changes nothing; that the key leaked does
+    assert shop.tried(["key", "revoke", "R. Example", "--reason", "no-longer-used"], shop.authority).returncode == 2
+    shop.done(["key", "revoke", entry.fingerprint[:12], "--reason", "key-compromise"], shop.authority)
+    assert shop.verify(report, capsys)["reasons"] == ["certificate-revoked"]
 
 
 def test_certificates_and_lists_are_put_on_another_list(
