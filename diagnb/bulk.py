@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.errors import DiagnbError, fault
-from diagnb.proof import TECHNICIAN, Verification, unanswered
+from diagnb.proof import REASONS, TECHNICIAN, Verification, unanswered
 
 SECONDS_PER_FILE = 60.0
 BYTES_PER_PROCESS = 4 * 2**30
@@ -26,8 +26,9 @@ _START_SECONDS = 120.0
 _MOST_FAILED_STARTS = 3
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 COLUMNS = (
-    "file", "trustworthy", "record", "revision", "sha256", "signed by", "signed at", "time stamped", "intact",
-    "trusted", "later changes", "pages", "results", "differing", "log", "reasons", "notes",
+    "file", "trustworthy", "state", "repair order", "VIN", "unit", "as found", "as left", "record", "revision",
+    "signed by", "signed at", "reviewer", "why", "trust list", "valid until", "time stamped", "intact", "trusted",
+    "later changes", "pages", "results", "differing", "log", "relations", "reasons", "notes", "sha256",
 )  # fmt: skip
 
 
@@ -172,14 +173,18 @@ def csv_text(found: Sequence[Verification]) -> str:
     writer = csv.writer(out)
     writer.writerow(COLUMNS)
     for v in found:
-        signers = "; ".join(f"{s.signer} ({s.role})" for s in v.signatures)
+        signers = "; ".join(f"{s.signer} ({s.role})" if s.signer else "unreadable" for s in v.signatures)
         times = "; ".join(s.signed_at.isoformat() if s.signed_at else "" for s in v.signatures)
         cells: tuple[str | int, ...] = (
-            v.file, _yes(v.trustworthy), v.record_id, v.revision, v.digest, signers, times,
+            v.file, _yes(v.trustworthy), v.state, v.claim.order, v.claim.vin, v.claim.unit, v.claim.as_found, v.claim.as_left,
+            v.record_id, v.revision or "", signers, times, "; ".join(reviewers(v)),
+            "; ".join(REASONS.get(code, code) for code in v.reasons), v.trust_list,
+            v.valid_until.isoformat() if v.valid_until else "",
             _yes(bool(v.signatures) and all(s.timestamped for s in v.signatures)),
             _yes(bool(v.signatures) and all(s.intact for s in v.signatures)),
             _yes(bool(v.signatures) and all(s.trusted for s in v.signatures)),
-            _yes(v.later_changes), v.pages, v.results, len(v.differing), v.log, "; ".join(v.reasons), "; ".join(v.notes),
+            _yes(v.later_changes), v.pages, v.results or "", len(v.differing) if v.results else "", v.log,
+            "; ".join(v.relations), "; ".join(v.reasons), "; ".join(v.notes), v.digest,
         )  # fmt: skip
         writer.writerow([harmless(cell) if isinstance(cell, str) else cell for cell in cells])
     return out.getvalue()
@@ -192,20 +197,28 @@ def harmless(text: str) -> str:
 
 
 def summary(found: Sequence[Verification]) -> dict[str, Any]:
-    """Counts: files, trustworthy, and files for each reason and each note."""
+    """Counts: files, those that count (trustworthy, neither replaced nor void), files for each state, reason, note."""
+    states: dict[str, int] = {}
     reasons: dict[str, int] = {}
     notes: dict[str, int] = {}
     for v in found:
+        states[v.state] = states.get(v.state, 0) + 1
         for code in v.reasons:
             reasons[code] = reasons.get(code, 0) + 1
         for code in v.notes:
             notes[code] = notes.get(code, 0) + 1
     return {
         "files": len(found),
-        "trustworthy": sum(v.trustworthy for v in found),
+        "trustworthy": sum(v.counts for v in found),
+        "states": dict(sorted(states.items())),
         "reasons": dict(sorted(reasons.items())),
         "notes": dict(sorted(notes.items())),
     }
+
+
+def reviewers(found: Verification) -> list[str]:
+    """Who has signed as a reviewer, as far as the file says."""
+    return [s.signer for s in found.signatures[1:] if s.intact]
 
 
 def _yes(answer: bool) -> str:

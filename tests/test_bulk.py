@@ -169,6 +169,7 @@ def test_the_summary_counts() -> None:
     assert summary(found) == {
         "files": 3,
         "trustworthy": 0,
+        "states": {"unknown": 3},
         "reasons": {"no-signature": 1, "unreadable": 2},
         "notes": {},
     }

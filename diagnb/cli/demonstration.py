@@ -26,9 +26,10 @@ def add_commands(commands: Any) -> None:
 def run_demo(options: argparse.Namespace) -> int:
     """Exit 0 when the signed report verifies, else 1."""
     started = time.perf_counter()
+    from diagnb.cli.answers import verification_lines
     from diagnb.cli.files import now, write_new
     from diagnb.cli.issuing import MEANING
-    from diagnb.cli.lines import remark_lines, result_line, verification_lines
+    from diagnb.cli.lines import remark_lines, result_line
     from diagnb.evaluation import evaluate
     from diagnb.proof import verify_report
     from diagnb.readiness import check

@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from diagnb.proof import Verification
 
 
 def add_folder(parser: argparse.ArgumentParser) -> None:
@@ -28,20 +31,33 @@ def trust_path(report: Path, stated: Path | None) -> Path | None:
     return stated or next((path for path in (own, beside) if path.is_file()), None)
 
 
+def lay_beside(path: Path | None, stated: Path | None) -> bool:
+    """Whether a trust list was only found beside the report, so that it may have come with it."""
+    return path is not None and stated is None and path.parent != Path("keys")
+
+
 def trust_line(report: Path, stated: Path | None) -> str:
     """Which list was asked, and a warning when it may have come with the report."""
-    from diagnb.signing import load_trust
-
     path = trust_path(report, stated)
     if path is None:
         return "  no trust list was given, so nobody is trusted (name the shop's own list with --trust)"
-    authorities = ", ".join(e.name for e in load_trust(path).entries if e.kind == "authority") or "single people only"
-    warning = (
-        ""
-        if stated or path.parent == Path("keys")
-        else " It lay beside the report and may have come with it: compare it with the list you were given."
-    )
-    return f"  trust list asked: {path} ({authorities}).{warning}"
+    warning = " It lay beside the report and may have come with it: compare it with the list you were given."
+    return f"  trust list asked: {path} ({authorities_of(path)}).{warning if lay_beside(path, stated) else ''}"
+
+
+def authorities_of(path: Path) -> str:
+    """Whose keys a trust list accepts, in a few words."""
+    from diagnb.signing import load_trust
+
+    return ", ".join(e.name for e in load_trust(path).entries if e.kind == "authority") or "single people only"
+
+
+def judged(found: Verification, report: Path, stated: Path | None) -> Verification:
+    """The verification with the list that was asked; a list that only lay beside the report counts for nothing."""
+    from diagnb.proof import judged_with
+
+    path = trust_path(report, stated)
+    return judged_with(found, str(path or ""), beside=lay_beside(path, stated))
 
 
 def trust_for(report: Path, stated: Path | None) -> Any:

@@ -1,4 +1,4 @@
-"""Lines of text for a terminal: results, remarks, verification."""
+"""Lines of text for a terminal: results, remarks."""
 
 from __future__ import annotations
 
@@ -10,9 +10,7 @@ from diagnb.quantities import significant, value_with_uncertainty
 if TYPE_CHECKING:
     from diagnb.conformity import Advice
     from diagnb.evaluation import Evaluation, Result, UsedLimit
-    from diagnb.proof import Verification
     from diagnb.readiness import Remark
-    from diagnb.signing import SignerStatus
 
 
 def evaluation_lines(evaluation: Evaluation) -> Iterable[str]:
@@ -95,62 +93,3 @@ def remark_lines(remarks: Iterable[Remark]) -> Iterable[str]:
     """One remark a line: severity, code, where, message, repair."""
     for remark in remarks:
         yield f"{remark.severity:8} {remark.code}  {remark.where}: {remark.message}. Repair: {remark.repair}."
-
-
-def verification_lines(found: Verification) -> Iterable[str]:
-    """The five answers, one line each, then the reasons."""
-    from diagnb.proof import REASONS
-    from diagnb.signing import REMEDIES
-
-    if found.analysis:
-        good = "signature good" if found.reasons == (found.analysis,) else "signature NOT good"
-        again = "fleet recompute" if found.analysis == "analysis-of-failures" else "impact"
-        yield f"{found.file}: AN ANALYSIS REPORT, NOT A RECORD: {good}; see diagnb {again}"
-    else:
-        yield f"{found.file}: {'TRUSTWORTHY' if found.trustworthy else 'NOT TRUSTWORTHY'}"
-    intact = bool(found.signatures) and all(s.intact for s in found.signatures)
-    signed = bool(found.signatures)
-    none = "nothing is signed" if "no-signature" in found.reasons else "not checked"
-    yield f"  1 signed bytes unchanged: {_yes(intact) if signed else none}"
-    yield f"  2 signed by a trusted person: {_yes(all(s.trusted for s in found.signatures)) if signed else none}"
-    for s in found.signatures:
-        when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
-        stamp = "time-stamped" if s.timestamped else "the signer's own clock"
-        yield f"      {s.field}: {s.signer} ({s.role}), {when}, {stamp}; {_standing(s)}"
-        if s.proven_at is not None:
-            proven = s.proven_at.isoformat(sep=" ")
-            yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"
-    for t in found.stamps:
-        when = t.time.isoformat(sep=" ") if t.time else "no time"
-        due = f", renew before {t.renew_before:%Y-%m-%d}" if t.renew_before and t.trusted else ""
-        yield f"      time stamp over the whole file: {when} by {t.service}{due}; {'on' if t.trusted else 'NOT on'} the trust list"
-    yield f"  3 nothing added later: {_yes(not found.later_changes) if intact else 'not checked'}"
-    said = {"same": "yes, byte for byte", "differ": "NO", "other-version": "drawn by another version; see answer 5"}
-    yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
-    if found.results:
-        same = found.results if not found.differing else f"{len(found.differing)} differences in"
-        yield f"  5 recomputed: {same}{' of' if not found.differing else ''} {found.results} results{' the same' if not found.differing else ''}"
-    else:
-        yield "  5 recomputed: not checked"
-    if found.log != "not checked":
-        yield f"  in the shop's log: {found.log}"
-    if found.record_id:
-        yield f"    record {found.record_id}, revision {found.revision}, SHA-256 {found.digest}"
-    for note in found.notes:
-        yield f"    note: {REASONS[note]} [{note}]"
-    for reason in found.reasons:
-        yield f"    reason: {REASONS.get(reason, reason)} [{reason}]"
-        if reason in REMEDIES:
-            yield f"      what helps: {REMEDIES[reason]}"
-    for difference in found.differing[:5]:
-        yield f"    {difference.where}: report says {difference.embedded}, recomputed {difference.recomputed}"
-
-
-def _standing(signer: SignerStatus) -> str:
-    if not signer.intact:
-        return "not asked, because the signature is broken"
-    return "on the trust list" if signer.trusted else "NOT on the trust list"
-
-
-def _yes(answer: bool) -> str:
-    return "yes" if answer else "NO"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import add_folder, now, trust_for, write_new
+from diagnb.cli.files import add_folder, judged, now, trust_for, write_new
 from diagnb.errors import DiagnbError, fault
 
 if TYPE_CHECKING:
@@ -184,14 +184,21 @@ def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, .
     from diagnb.proof import REASONS, verify_report
     from diagnb.readiness import Remark
 
-    found = verify_report(path, trust=trust_for(path, trust), moment=now())
+    found = judged(verify_report(path, trust=trust_for(path, trust), moment=now()), path, trust)
     if found.record is None:
         why = REASONS[found.reasons[0]] if found.reasons else "it carries no record"
         raise fault(str(path), f"no record can be taken from it: {why}", "see diagnb verify")
     if found.trustworthy:
         return found.record, ()
     said = "; ".join(REASONS[reason] for reason in found.reasons)
-    if set(found.reasons) <= {"not-trusted", "certificate-expired", "outside-trust-period", "certificate-revoked"}:
+    about_trust = {
+        "not-trusted",
+        "trust-list-beside",
+        "certificate-expired",
+        "outside-trust-period",
+        "certificate-revoked",
+    }
+    if set(found.reasons) <= about_trust:
         return found.record, (
             Remark("signer-not-trusted", "weakens", path.name, f"nothing was altered, but {said}", "name the shop's trust list with --trust"),
         )  # fmt: skip

@@ -6,13 +6,17 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import now, trust_for, trust_line, trust_path, write_new
+from diagnb.cli.files import authorities_of, judged, lay_beside, now, trust_for, trust_line, trust_path, write_new
 from diagnb.cli.logfile import actor, add_log, log_asked, write_down
 from diagnb.errors import fault
+
+if TYPE_CHECKING:
+    from diagnb.proof import Verification
 
 _MANY = 4
 
@@ -26,7 +30,7 @@ def add_commands(commands: Any) -> None:
         "--trust",
         metavar="FILE",
         type=Path,
-        help="the shop's trust list (default: keys/trust.json here, else trust.json beside the report)",
+        help="the shop's trust list (default: keys/trust.json here; one that only lies beside the report proves nothing)",
     )
     verify.add_argument(
         "--expect",
@@ -50,13 +54,15 @@ def add_commands(commands: Any) -> None:
 
 
 def run_verify(options: argparse.Namespace) -> int:
-    """Exit 0 when every file is trustworthy, else 1."""
-    from diagnb.cli.lines import verification_lines
-    from diagnb.proof import ask_log
+    """Exit 0 when every file is trustworthy and counts, 1 when one is not, is replaced or void, 2 when one is missing."""
+    from diagnb.proof import ask_log, connect
 
     reports = _reports(options.reports)
     if (options.replaces or options.original) and len(reports) > 1:
         raise fault("--replaces", "belongs to one report", "verify that report alone")
+    missing = [path for path in reports if not path.exists()]
+    for path in missing:
+        print(f"diagnb: {path}: is not there; check the name, the other files are verified", file=sys.stderr)
     log, foreign = log_asked(options, reports[0])
     found = _verify(options, reports)
     if log is not None:
@@ -64,8 +70,9 @@ def run_verify(options: argparse.Namespace) -> int:
 
         shop = read_shop_log(log.path)
         found = [ask_log(v, shop) for v in found]
-        if not options.dont_log and not foreign:
-            write_down(log, [_event(options, v) for v in found], stated=bool(options.log))
+    found = connect(found)
+    if log is not None and not options.dont_log and not foreign:
+        write_down(log, [_event(options, v) for v in found], stated=bool(options.log))
     if options.csv:
         from diagnb.bulk import csv_text
 
@@ -74,16 +81,33 @@ def run_verify(options: argparse.Namespace) -> int:
     if options.json:
         print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
     else:
-        short = len(found) >= _MANY and not options.in_full
-        for verification, report in zip(found, reports, strict=True):
-            head, *rest = verification_lines(verification)
-            if short and verification.trustworthy:
-                print(f"{head}  {verification.record_id}, revision {verification.revision}{_signers(verification)}")
-            else:
-                print("\n".join([head, trust_line(report, options.trust), *rest]))
+        _print(options, found, reports)
+        print(_log_line(log, foreign))
     if len(found) > 1:
-        _conclude(found, options.json)
-    return 0 if all(v.trustworthy for v in found) else 1
+        _conclude(options, found, reports)
+    if missing:
+        return 2
+    return 0 if all(v.counts for v in found) else 1
+
+
+def _print(options: argparse.Namespace, found: Sequence[Verification], reports: Sequence[Path]) -> None:
+    from diagnb.cli.answers import folder_line, verification_lines
+
+    many = len(found) >= _MANY and not options.in_full
+    for verification, report in zip(found, reports, strict=True):
+        if many and verification.trustworthy:
+            print(folder_line(verification))
+        else:
+            head, *rest = verification_lines(verification, notes=not many)
+            print("\n".join([head, trust_line(report, options.trust), *rest]))
+
+
+def _log_line(log: Any, foreign: bool) -> str:
+    if log is None:
+        return "log: not asked (no audit.jsonl found; name it with --log)"
+    if foreign:
+        return f"log asked: {log.path}. It lay beside the report and may have come with it: compare it with the shop's."
+    return f"log asked: {log.path}"
 
 
 def _reports(stated: Sequence[Path]) -> list[Path]:
@@ -102,20 +126,18 @@ def _reports(stated: Sequence[Path]) -> list[Path]:
     return found
 
 
-def _signers(found: Any) -> str:
-    return "".join(f"; {s.field}: {s.signer}" for s in found.signatures)
-
-
-def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
+def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Verification]:
     moment = now()
     expected = tuple(options.expect or ("Technician",))
     if len(reports) < _MANY and not options.processes:
         from diagnb.proof import verify_report
 
         return [
-            verify_report(
-                path, trust=trust_for(path, options.trust), moment=moment, expected=expected,
-                replaces=options.replaces, original=options.original,
+            judged(
+                verify_report(
+                    path, trust=trust_for(path, options.trust), moment=moment, expected=expected,
+                    replaces=options.replaces, original=options.original,
+                ), path, options.trust,
             )
             for path in reports
         ]  # fmt: skip
@@ -125,13 +147,10 @@ def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
         if path is not None:
             trust_for(path, path)
     seen = sys.stderr.isatty()
-    good = 0
 
-    def progress(done: int, answer: Any) -> None:
-        nonlocal good
-        good += answer.trustworthy
+    def progress(done: int, _: Any) -> None:
         if seen:
-            print(f"\r{done} of {len(reports)}, {good} trustworthy ", end="", file=sys.stderr, flush=True)
+            print(f"\r{done} of {len(reports)} ", end="", file=sys.stderr, flush=True)
 
     found = verify_many(
         [Job(report, trust_path(report, options.trust)) for report in reports],
@@ -140,10 +159,10 @@ def _verify(options: argparse.Namespace, reports: Sequence[Path]) -> list[Any]:
     )  # fmt: skip
     if seen:
         print(file=sys.stderr)
-    return found
+    return [judged(v, report, options.trust) for v, report in zip(found, reports, strict=True)]
 
 
-def _event(options: argparse.Namespace, v: Any) -> Any:
+def _event(options: argparse.Namespace, v: Verification) -> Any:
     from diagnb.audit import Event
     from diagnb.audit.entry import MOST_TEXT
 
@@ -154,14 +173,39 @@ def _event(options: argparse.Namespace, v: Any) -> Any:
     )  # fmt: skip
 
 
-def _conclude(found: Sequence[Any], as_json: bool) -> None:
+def _conclude(options: argparse.Namespace, found: Sequence[Verification], reports: Sequence[Path]) -> None:
     from diagnb.bulk import summary
+    from diagnb.proof import REASONS
 
     counted = summary(found)
-    stream = sys.stderr if as_json else sys.stdout
-    print(f"{counted['trustworthy']} of {counted['files']} trustworthy", file=stream)
+    stream = sys.stderr if options.json else sys.stdout
+
+    def say(text: str) -> None:
+        print(text, file=stream)
+
+    gone = "".join(f", {counted['states'][s]} {s}" for s in ("superseded", "void") if s in counted["states"])
+    demos = counted["notes"].get("demonstration-only", 0)
+    only = f", {demos} of them as a demonstration only" if demos else ""
+    say(f"{counted['trustworthy']} of {counted['files']} trustworthy{only}{gone}")
     for code, count in counted["reasons"].items():
-        print(f"  {count} × {code}", file=stream)
-    bad = [v.file for v in found if not v.trustworthy]
-    if bad and not as_json:
-        print("not trustworthy: " + ", ".join(bad[:20]) + (f" and {len(bad) - 20} more" if len(bad) > 20 else ""))
+        say(f"  {count} × {code}")
+    if options.json:
+        return
+    for text in _lists_asked(options, reports):
+        say(text)
+    if len(found) >= _MANY and not options.in_full:
+        for code, count in counted["notes"].items():
+            say(f"note, {count} ×: {REASONS[code]} [{code}]")
+    bad = [v.file for v in found if not v.counts]
+    if bad:
+        say("not trustworthy: " + ", ".join(bad[:20]) + (f" and {len(bad) - 20} more" if len(bad) > 20 else ""))
+
+
+def _lists_asked(options: argparse.Namespace, reports: Sequence[Path]) -> Iterator[str]:
+    asked = Counter(trust_path(report, options.trust) for report in reports)
+    for path, count in asked.items():
+        if path is None:
+            yield f"no trust list for {count} files, so nobody is trusted there (name the shop's own list with --trust)"
+            continue
+        beside = "; it lay beside the reports, so nobody vouches for it" if lay_beside(path, options.trust) else ""
+        yield f"trust list asked for {count} files: {path} ({authorities_of(path)}){beside}"

@@ -20,21 +20,15 @@ import rfc8785
 
 from diagnb.errors import DiagnbError
 from diagnb.evaluation import Evaluation, evaluate
-from diagnb.lineage import NOTES as LINEAGE_NOTES
-from diagnb.lineage import REASONS as LINEAGE_REASONS
 from diagnb.lineage import LogState, ShopLog, against_original, against_replaced
+from diagnb.proof.claim import Claim, claim_of
 from diagnb.proof.comparison import Difference, compare
 from diagnb.proof.contents import ANALYSES, Contents
+from diagnb.proof.inside import look_inside
 from diagnb.record import Record
 from diagnb.report.options import read_options
 from diagnb.report.pdf.metadata import made_with
 from diagnb.report.report import render_with
-from diagnb.signing import (
-    NOTES as SIGNATURE_NOTES,
-)
-from diagnb.signing import (
-    REASONS as SIGNATURE_REASONS,
-)
 from diagnb.signing import (
     SignatureStatus,
     SignerStatus,
@@ -42,46 +36,27 @@ from diagnb.signing import (
     TrustList,
     comes_from,
     verify_signatures,
+    what_was_added,
 )
 
 Pages = Literal["same", "differ", "other-version", "not checked"]
+State = Literal["current", "superseded", "void", "unknown"]
+THROW_AWAY = "(throw-away key)"
+"""How the name of an authority ends that was made for one demonstration and thrown away."""
 TECHNICIAN = "Technician"
 ENGINEER = "Engineer"
 """Who signs an analysis report."""
 MOST_BYTES = 256 * 2**20
-REASONS: dict[str, str] = {
-    **SIGNATURE_REASONS,
-    **SIGNATURE_NOTES,
-    "record-missing": "the report carries no record",
-    "analysis-of-failures": "this is an analysis report on a recurring failure, not a record; `diagnb fleet recompute`"
-    " works its numbers out again",
-    "analysis-of-impact": "this is an analysis report on what a change concerns, not a record; `diagnb impact` works its"
-    " list out again from the archive",
-    "record-unreadable": "the embedded record can't be read",
-    "record-not-canonical": "the embedded record is not in canonical form",
-    "digest-differs": "the digest in the report is not that of the embedded record",
-    "pages-differ": "the pages are not those that the embedded record gives",
-    "rendering-unreadable": "the report does not say how it was drawn",
-    "evaluation-missing": "the report carries no evaluation",
-    "evaluation-unreadable": "the embedded evaluation can't be read",
-    "evaluation-differs": "recomputing the record gives other numbers or verdicts",
-    "reviewer-is-technician": "technician and reviewer are one person, so nobody else has looked at it",
-    "file-unreadable": "the file can't be read",
-    "took-too-long": "verifying the file took longer than allowed",
-    "trust-list-unreadable": "the trust list can't be read",
-    "verification-stopped": "verifying the file broke off: it needs more memory than allowed, or breaks a library",
-    **LINEAGE_REASONS,
-    **LINEAGE_NOTES,
-    "last-digits-differ": "recomputing gives the same numbers but for their last digits (another machine or version), so"
-    " the pages can't be drawn again byte for byte",
-    "demonstration": "this is a demonstration with invented data and a throw-away key",
-}
-"""Every reason code with what it means."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """The five answers. ``trustworthy`` is true only when all hold; ``notes`` do not speak against the file."""
+    """The five answers. ``trustworthy`` is true only when all hold; ``notes`` do not speak against the file.
+
+    ``state`` is what is known of its record's later life, from the shop's log or from other files of one call;
+    ``relations`` says it in words. ``replaces`` is the SHA-256 of the record that this one says it replaces.
+    ``found_inside``, where a signature is broken or something was added: what differs, for people, proved by nobody.
+    """
 
     file: str
     trustworthy: bool
@@ -105,6 +80,12 @@ class Verification:
     status: str = ""
     salt: str = field(default="", repr=False)
     stamps: tuple[StampStatus, ...] = ()
+    trust_list: str = ""
+    state: State = "unknown"
+    relations: tuple[str, ...] = ()
+    replaces: str = ""
+    claim: Claim = field(default_factory=Claim)
+    found_inside: tuple[str, ...] = ()
     record: Record | None = field(default=None, repr=False, compare=False)
     evaluation: Evaluation | None = field(default=None, repr=False, compare=False)
 
@@ -112,6 +93,16 @@ class Verification:
     def analysis(self) -> str:
         """The code of the reason that says which analysis this is; "" for everything else."""
         return next((r for r in self.reasons if r in ANALYSES.values()), "")
+
+    @property
+    def counts(self) -> bool:
+        """Whether it proves itself and nothing says that its record was replaced or declared void."""
+        return self.trustworthy and self.state not in ("superseded", "void")
+
+    @property
+    def valid_until(self) -> datetime | None:
+        """When the first certificate of its signatures ends: without a time stamp it proves itself until then."""
+        return min((s.valid_until for s in self.signatures if s.valid_until is not None), default=None)
 
     def to_plain(self) -> dict[str, Any]:
         """As JSON, in the shape of ``diagnb verify --json``."""
@@ -124,6 +115,7 @@ class Verification:
                     "signed_at": s.signed_at.isoformat() if s.signed_at else None, "timestamped": s.timestamped,
                     "field": s.field, "meaning": s.reason, "trusted_now": s.trusted_now,
                     "proven_at": s.proven_at.isoformat() if s.proven_at else None,
+                    "valid_until": s.valid_until.isoformat() if s.valid_until else None,
                 }
                 for s in self.signatures
             ],
@@ -138,10 +130,15 @@ class Verification:
             "record": {"id": self.record_id, "revision": self.revision, "digest": self.digest, "digest_matches": self.digest_matches},
             "pages": self.pages,
             "log": self.log,
+            "state": self.state,
+            "relations": list(self.relations),
+            "trust_list": self.trust_list,
+            "claim": self.claim.to_plain(),
             "recomputed": {"results": self.results, "differing": len(self.differing)},
             "reasons": list(self.reasons),
             "notes": list(self.notes),
             "differences": [{"where": d.where, "embedded": d.embedded, "recomputed": d.recomputed} for d in self.differing],
+            "found_inside": list(self.found_inside),
         }  # fmt: skip
 
 
@@ -202,7 +199,24 @@ def ask_log(found: Verification, log: ShopLog) -> Verification:
         record=found.record_id, digest=found.digest, head=found.log_head, digest_head=found.digest_head,
         original=found.original, status=found.status, file_sha256=found.file_sha256,
     )  # fmt: skip
-    return replace(_with(found, *answer.reasons), log=answer.state, notes=(*found.notes, *answer.notes))
+    states: dict[str, State] = {"current": "current", "superseded": "superseded", "void": "void"}
+    state = "void" if found.status == "void" else states.get(answer.state, "unknown")
+    return replace(_with(found, *answer.reasons), log=answer.state, notes=(*found.notes, *answer.notes), state=state)
+
+
+def judged_with(found: Verification, trust_list: str, *, beside: bool) -> Verification:
+    """The verification with the name of the trust list that was asked; "" for none.
+
+    A list that only lay ``beside`` the report counts for nothing: whoever forges a report can put one there. The one
+    exception is a demonstration signed with a throw-away key, which proves itself as that and no more.
+    """
+    named = replace(found, trust_list=trust_list)
+    if not beside or not found.signatures:
+        return named
+    if {"demonstration", "throw-away-key"} <= set(found.notes):
+        return replace(named, notes=(*found.notes, "demonstration-only")) if found.trustworthy else named
+    signers = tuple(replace(s, trusted=False, trusted_now=False) for s in found.signatures)
+    return _with(replace(named, signatures=signers), "trust-list-beside")
 
 
 def _with(found: Verification, *reasons: str) -> Verification:
@@ -231,8 +245,9 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     if signed is None:
         why = status.reasons or ("no-signature",)
         return Verification(
-            label, False, status.signatures, status.later_changes, "", 0, "", False, "not checked", 0, (), why
-        )
+            label, False, status.signatures, status.later_changes, "", 0, "", False, "not checked", 0, (), why,
+            file_sha256=hashlib.sha256(pdf).hexdigest(), found_inside=look_inside(pdf) if status.signatures else (),
+        )  # fmt: skip
     reasons = list(status.reasons)
     if same_person(status.signatures):
         reasons.append("reviewer-is-technician")
@@ -257,6 +272,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     redaction = record.redaction if record else None
     notes = [note for note, holds in (
         ("demonstration", record is not None and record.demonstration),
+        ("throw-away-key", any(s.issuer.endswith(THROW_AWAY) for s in status.signatures)),
         ("void-notice", record is not None and record.status == "void"),
         ("redacted-copy", redaction is not None),
         ("last-digits-differ", pages == "other-version" and found.engine == made_with()),
@@ -269,6 +285,10 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
         log_head=options.log_head if options else "", digest_head=found.digest_head,
         file_sha256=hashlib.sha256(pdf).hexdigest(), original=redaction.of if redaction else "", status=record.status if record else "",
         salt=options.salt if options else "", stamps=status.stamps,
+        state="void" if record and record.status == "void" else "unknown",
+        replaces=record.replaces.digest if record and record.replaces else "",
+        claim=claim_of(record, recomputed) if record else Claim(),
+        found_inside=what_was_added(signed, pdf) if "changed-after-signing" in ordered else (),
         record=record, evaluation=recomputed,
     )  # fmt: skip
 

@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from diagnb.signing.additions import what_was_added
     from diagnb.signing.attachments import (
         EmbeddedFile,
         document_information,
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from diagnb.signing.verify import verify_signatures
 
 _PLACES = {
+    "additions": "what_was_added",
     "attachments": "EmbeddedFile document_information embedded_files embedded_files_and_xmp xmp_packet",
     "keyfiles": "load_authority load_key read_certificate save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase issued"
@@ -108,6 +110,7 @@ __all__ = [
     "timestamp",
     "trust_entry",
     "verify_signatures",
+    "what_was_added",
     "xmp_packet",
 ]
 

@@ -24,6 +24,7 @@ class Finding:
     trusted_now: bool = False
     signer: str = ""
     role: str = ""
+    issuer: str = ""
     signed_at: datetime | None = None
     stated_at: datetime | None = None
     proven_at: datetime | None = None
@@ -58,6 +59,8 @@ class Finding:
             stated_at=self.stated_at,
             proven_at=self.proven_at,
             trusted_now=self.trusted_now and self.trusted and self.intact,
+            valid_until=self.expires,
+            issuer=self.issuer,
         )
 
     def stamp_status(self) -> StampStatus:

@@ -57,6 +57,7 @@ def check_signer(found: Finding, evidence: Evidence, *, ceiling: datetime, momen
     found.fingerprint = certificate.sha256.hex()
     found.signer, found.role = _subject(certificate)
     found.expires = certificate.not_valid_after
+    found.issuer = _name_part(certificate.issuer.native, "common_name")
     person = evidence.trust.find(found.fingerprint)
     roots = evidence.roots("authority")
     if person is not None and person.kind == "person":
@@ -200,6 +201,7 @@ def _check_trust(
     chain = chain_of(path) if path is not None else [own]
     if above is not None and len(chain) == 1:
         chain.append(above.certificate)
+    found.expires = min(c.not_valid_after_utc for c in chain)
     for subject, issuer in pairwise(chain):
         row = evidence.revoked(subject, issuer)
         if row is not None:
@@ -217,5 +219,9 @@ def _check_trust(
 
 def _subject(certificate: Any) -> tuple[str, str]:
     native = certificate.subject.native
-    name, role = (native.get(key, "") for key in ("common_name", "organizational_unit_name"))
-    return (str(part if isinstance(part, str) else next(iter(part), ""))[:128] for part in (name, role))  # type: ignore[return-value]
+    return _name_part(native, "common_name"), _name_part(native, "organizational_unit_name")
+
+
+def _name_part(native: Any, key: str) -> str:
+    part = native.get(key, "")
+    return str(part if isinstance(part, str) else next(iter(part), ""))[:128]

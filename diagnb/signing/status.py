@@ -50,6 +50,8 @@ REASONS: Mapping[str, str] = MappingProxyType(
 NOTES: Mapping[str, str] = MappingProxyType(
     {
         "no-time-stamp": "no trusted time stamp: the time of signing is the signer's own statement",
+        "certificate-ends-soon": "a certificate of a signature without time stamp ends within a year, and then this"
+        " file proves its signer no more; stamp it now: `diagnb timestamp`",
         "judged-at-time-stamp": "good at the time that a time stamp proves; it would not be good if signed today",
         "time-stamp-renewal-due": "the newest time stamp's service certificate ends within a year; stamp again before",
         "no-revocation-list": "no revocation list of the shop's authority was at hand",
@@ -61,17 +63,34 @@ NOTES: Mapping[str, str] = MappingProxyType(
 REMEDIES: Mapping[str, str] = MappingProxyType(
     {
         "certificate-expired": "signing with --timestamp-url, or `diagnb timestamp` before the certificate expired,"
-        " would have kept this signature good; for this file only a copy of its digest kept elsewhere since then"
-        " (audit log, another stamped report) shows its age",
+        " would have kept this signature good; for this file only something kept elsewhere since then shows its age:"
+        " with a log head that left the shop before that day (another report prints one), `diagnb log prove --record`"
+        " and `diagnb log verify --proof … --head …` show that this report's line is older than that head; the shop's"
+        " own log alone proves no date",
         "certificate-revoked": "a time stamp from before the revocation would have kept this signature good; ask the"
         " shop since when the key does not count, and have the record signed anew by a trusted person",
         "not-trusted": "ask the shop for its trust list and compare the fingerprint by another way than e-mail, then"
-        " `diagnb verify --trust`, or `diagnb key trust` with the certificate",
+        " `diagnb verify --trust`; `diagnb key trust` with the certificate only after the shop has confirmed its"
+        " fingerprint by another way: whoever forges a report can send a certificate along",
         "timestamp-not-trusted": "if the service is one you trust, put its authority's certificate on the trust list:"
         " `diagnb key trust FILE.pem --timestamp-service`",
         "timestamp-expired": "stamping again before the service's certificate ended would have kept it good:"
         " `diagnb timestamp` once a year",
         "timestamp-revoked": "a later stamp of another service, made before the revocation, would have kept it good",
+        "digest-mismatch": "ask the shop for the file again, by another way, and don't save it from a viewer; until then"
+        " nothing in this one is proved, pages and record alike",
+        "byte-range-wrong": "ask the shop for the file again, as it was sent; a program that saved it anew, or somebody"
+        " who cut it, moved what the signature covers",
+        "no-signature": "ask the shop for the signed report; a print to PDF, a scan or a copy saved by a viewer lost it",
+        "unreadable": "fetch the file again: it is cut off, damaged on its way, or no PDF; if it stays so, ask the shop",
+        "junk-after-end": "ask the shop for the file as it was sent; mail programs and hand-made copies append bytes",
+        "changed-after-signing": "ask the shop for the file as it was signed; notes, marks and filled-in fields belong"
+        " into a copy, not into the report",
+        "metadata-changed": "ask the shop for the file as it was signed; some programs write title and dates anew when"
+        " they save",
+        "not-whole-revision": "ask the shop for the file again, as it was sent, not saved by another program",
+        "signature-invalid": "ask the shop for the file again; if it stays so, have the record signed anew",
+        "malformed-signature": "ask the shop for the file again; if it stays so, have the record signed anew",
         "expected-signature-missing": "ask the shop for the copy that carries all signatures",
         "outside-trust-period": "ask the shop from when until when this key was to be trusted",
     }
@@ -86,6 +105,7 @@ class SignerStatus:
     `intact`: the covered bytes and the signature value belong together and cover a whole revision.
     `covers`: number of bytes from the start of the file that the signature vouches for.
     `signed_at` is the time stamp's time when `timestamped`, else the signer's own statement `stated_at`.
+    `valid_until`: when the first certificate of its chain ends; `issuer`: who issued the signer's, as the file claims.
     `proven_at`: the moment at which a trusted time stamp proves that the signature was there; it is judged then, and
     at the time of verification when there is none. `trusted`: good at that time; `trusted_now`: would still be good
     if it had been made at the time of verification.
@@ -107,6 +127,8 @@ class SignerStatus:
     stated_at: datetime | None = None
     proven_at: datetime | None = None
     trusted_now: bool = False
+    valid_until: datetime | None = None
+    issuer: str = ""
 
 
 @dataclass(frozen=True, slots=True)

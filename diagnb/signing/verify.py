@@ -214,6 +214,9 @@ def _notes(findings: list[Finding], evidence: Evidence, moment: datetime) -> tup
     people = [f for f in findings if not f.timestamp_only]
     if any(f.proven_at is None for f in people):
         notes.append("no-time-stamp")
+        ends = [f.expires for f in people if f.proven_at is None and f.trusted and f.intact and f.expires is not None]
+        if ends and min(ends) - moment < _RENEWAL:
+            notes.append("certificate-ends-soon")
     elif any(not f.trusted_now and f.trusted for f in people):
         notes.append("judged-at-time-stamp")
     stamps = [f for f in findings if f.timestamp_only and f.trusted]

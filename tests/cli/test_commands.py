@@ -200,7 +200,7 @@ def test_missing_file_and_wrong_use(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert main(["evaluate", str(tmp_path / "nothing.json")]) == 2
     assert "nothing.json" in capsys.readouterr().err
     assert main(["no-such-command"]) == 2
-    assert main(["verify", str(tmp_path / "nothing.pdf")]) == 1
+    assert main(["verify", str(tmp_path / "nothing.pdf")]) == 2
     assert "file-unreadable" in capsys.readouterr().out
 
 

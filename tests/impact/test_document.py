@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from diagnb.archive import Archive, prepare
-from diagnb.cli.lines import verification_lines
+from diagnb.cli.answers import verification_lines
 from diagnb.impact import (
     CoefficientChange,
     Impact,

@@ -1,0 +1,131 @@
+"""The five answers as lines of text for a terminal: one file in full, or its headline in a folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnb.proof import Verification
+    from diagnb.signing import SignerStatus, StampStatus
+
+_STANDINGS = {
+    "not-trusted": "NOT on the trust list",
+    "certificate-expired": "the certificate has EXPIRED",
+    "certificate-not-yet-valid": "the certificate is NOT YET VALID",
+    "certificate-revoked": "the key is REVOKED",
+    "outside-trust-period": "signed OUTSIDE the period of trust",
+    "key-not-for-signing": "the certificate is NOT for signing",
+    "signing-time-missing": "NO time of signing",
+    "signing-time-in-future": "signed LATER than now",
+    "timestamp-not-trusted": "its time stamp is NOT trusted",
+    "timestamp-invalid": "its time stamp is BROKEN",
+    "timestamp-expired": "its time stamp has EXPIRED",
+    "timestamp-revoked": "its time stamp's service is REVOKED",
+}
+
+
+def headline(found: Verification) -> str:
+    """File and the one word that counts: void and superseded come before trustworthy."""
+    if found.analysis:
+        good = "signature good" if found.reasons == (found.analysis,) else "signature NOT good"
+        again = "fleet recompute" if found.analysis == "analysis-of-failures" else "impact"
+        return f"{found.file}: AN ANALYSIS REPORT, NOT A RECORD: {good}; see diagnb {again}"
+    return f"{found.file}: {_word(found)}"
+
+
+def _word(found: Verification) -> str:
+    if set(found.reasons) - {"void"}:
+        if found.reasons == ("trust-list-beside",):
+            return "NOT TRUSTWORTHY: nobody vouches for the trust list that lay beside it"
+        return "NOT TRUSTWORTHY" + (", though it says that its record is VOID" if found.status == "void" else "")
+    if found.status == "void":
+        return f"VOID: this report declares record {found.record_id} void; the notice itself is TRUSTWORTHY"
+    by = [each for each in found.relations if each.startswith(("superseded by", "declared void by"))]
+    if found.state == "void":
+        return f"VOID: {by[0] if by else 'declared void later, the log says'}"
+    if found.state == "superseded":
+        return by[0].replace("superseded", "SUPERSEDED", 1) if by else "SUPERSEDED by a later revision, the log says"
+    if "demonstration-only" in found.notes:
+        return "TRUSTWORTHY as a demonstration only (trust list came with it)"
+    return "TRUSTWORTHY"
+
+
+def folder_line(found: Verification) -> str:
+    """One line about a report that proves itself."""
+    signers = "".join(f"; {s.field}: {s.signer}" for s in found.signatures)
+    alone = len(found.signatures) == 1 and not found.original and found.status != "void"
+    nobody = "; no reviewer has signed" if alone else ""
+    return f"{headline(found)}  {found.record_id}, revision {found.revision}{signers}{nobody}"
+
+
+def verification_lines(found: Verification, *, notes: bool = True) -> Iterable[str]:
+    """The headline, the five answers, one line each, then the reasons with what helps; the notes unless said once."""
+    from diagnb.proof import REASONS, REMEDIES
+
+    yield headline(found)
+    intact = bool(found.signatures) and all(s.intact for s in found.signatures)
+    signed = bool(found.signatures)
+    none = "nothing is signed" if "no-signature" in found.reasons else "not checked"
+    yield f"  1 signed bytes unchanged: {_yes(intact) if signed else none}"
+    yield f"  2 signed by a trusted person: {_yes(all(s.trusted for s in found.signatures)) if signed else none}"
+    for s in found.signatures:
+        yield from _signer_lines(s, beside="trust-list-beside" in found.reasons)
+    yield from map(_stamp_line, found.stamps)
+    yield f"  3 nothing added later: {_yes(not found.later_changes) if intact else 'not checked'}"
+    said = {"same": "yes, byte for byte", "differ": "NO", "other-version": "drawn by another version; see answer 5"}
+    yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
+    if found.results:
+        same = found.results if not found.differing else f"{len(found.differing)} differences in"
+        yield f"  5 recomputed: {same}{' of' if not found.differing else ''} {found.results} results{' the same' if not found.differing else ''}"
+    else:
+        yield "  5 recomputed: not checked"
+    if found.log != "not checked":
+        yield f"  in the shop's log: {found.log}"
+    if found.record_id:
+        yield f"    record {found.record_id}, revision {found.revision}, SHA-256 {found.digest}"
+    yield from (f"    {each}" for each in found.relations)
+    for note in found.notes if notes else ():
+        yield f"    note: {REASONS[note]} [{note}]"
+    for reason in found.reasons:
+        yield f"    reason: {REASONS.get(reason, reason)} [{reason}]"
+        if reason in REMEDIES:
+            yield f"      what helps: {REMEDIES[reason]}"
+    if found.found_inside:
+        added = "changed-after-signing" in found.reasons
+        yield f"    {'what was added' if added else 'what the altered file holds, proved by nobody'}:"
+        yield from (f"      {each}" for each in found.found_inside)
+    for difference in found.differing[:5]:
+        yield f"    {difference.where}: the record inside gives {difference.recomputed}, the evaluation inside says {difference.embedded}"
+
+
+def _signer_lines(s: SignerStatus, *, beside: bool) -> Iterable[str]:
+    if not s.signer:
+        yield f"      {s.field or 'a signature'}: can't be read, so it names nobody"
+        return
+    when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
+    stamp = "time-stamped" if s.timestamped else "the signer's own clock"
+    ends = f"; certificate valid until {s.valid_until:%Y-%m-%d}" if s.valid_until else ""
+    yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {_standing(s, beside=beside)}{ends}"
+    if s.proven_at is not None:
+        proven = s.proven_at.isoformat(sep=" ")
+        yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"
+
+
+def _stamp_line(t: StampStatus) -> str:
+    when = t.time.isoformat(sep=" ") if t.time else "no time"
+    due = f", renew before {t.renew_before:%Y-%m-%d}" if t.renew_before and t.trusted else ""
+    return f"      time stamp over the whole file: {when} by {t.service}{due}; {'on' if t.trusted else 'NOT on'} the trust list"
+
+
+def _standing(signer: SignerStatus, *, beside: bool) -> str:
+    if not signer.intact:
+        return "not asked, because the signature is broken"
+    if signer.trusted:
+        return "on the trust list"
+    said = ", ".join(said for code, said in _STANDINGS.items() if code in signer.codes)
+    return said or ("only on the list that lay beside it" if beside else "NOT trusted")
+
+
+def _yes(answer: bool) -> str:
+    return "yes" if answer else "NO"
