@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.archive import tables as db
-from diagnb.archive.fault import archive_fault
+from diagnb.archive.fault import EXTRAS, archive_fault
 from diagnb.archive.rows import RESULT_COLUMNS
 from diagnb.archive.store import Archive
 from diagnb.errors import Fault, MissingPackage
@@ -65,7 +65,7 @@ def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[
     try:
         import duckdb
     except ImportError as missing:
-        raise MissingPackage(Fault("duckdb", "is not installed", "pip install 'diagnb[fleet]'")) from missing
+        raise MissingPackage(Fault("duckdb", "is not installed", EXTRAS)) from missing
     files = sorted(str(p) for p in folder.glob("results-*.parquet"))
     if not files:
         raise archive_fault(str(folder), "holds no copy of an archive", "diagnb archive export --parquet makes one")
@@ -86,7 +86,7 @@ def _pyarrow() -> tuple[Any, Any]:
         import pyarrow
         from pyarrow import parquet
     except ImportError as missing:
-        raise MissingPackage(Fault("pyarrow", "is not installed", "pip install 'diagnb[fleet]'")) from missing
+        raise MissingPackage(Fault("pyarrow", "is not installed", EXTRAS)) from missing
     return pyarrow, parquet
 
 

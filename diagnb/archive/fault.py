@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from diagnb.errors import DiagnbError, Fault
 
+EXTRAS = "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'"
+"""What brings everything that keeping and studying records needs: whoever lacks one of the packages lacks the other too."""
+
 
 class ArchiveFault(DiagnbError):
     """The store can't be reached or written, or a document does not fit what it holds already."""

@@ -343,6 +343,10 @@ def lifelines_package() -> Any:
         import lifelines.exceptions
     except ImportError as error:
         raise MissingPackage(
-            Fault("lifelines", "is needed for life analysis", "pip install 'diagnb[fleet]'")
+            Fault(
+                "lifelines",
+                "is needed for life analysis",
+                "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'",
+            )
         ) from error
     return lifelines

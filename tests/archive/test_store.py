@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -175,3 +177,20 @@ def test_the_day_is_that_of_the_record_and_not_of_another_zone(archive: Archive,
     assert [r.facts["created"][:10] for r in found] == ["2023-04-30", "2023-05-02"]
     assert [archive.days([r.seq])[r.seq] for r in found] == ["2023-05-01", "2023-05-01"]
     assert archive.days([]) == {}
+
+
+@pytest.mark.parametrize(
+    ("package", "program"),
+    [
+        ("sqlalchemy", "import diagnb.archive.store"),
+        ("lifelines", "from diagnb.fleet.life import lifelines_package; lifelines_package()"),
+    ],
+)
+def test_without_a_package_both_extras_are_named(package: str, program: str) -> None:
+    """Whoever installed the lab alone needs both for the last example notebooks: said once, not one after the other."""
+    blocked = f"import sys; sys.modules[{package!r}] = None; {program}"
+    ran = subprocess.run([sys.executable, "-c", blocked], capture_output=True, text=True, check=False)
+    assert ran.returncode == 1
+    last = ran.stderr.strip().splitlines()[-1]
+    assert f"MissingPackage: {package}: " in last
+    assert "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'" in last
