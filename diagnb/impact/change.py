@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -96,10 +96,32 @@ class LimitChange:
             faults.append(Fault("limit", "has neither a lower nor an upper value"))
         if self.system_voltage not in ("", "12", "24", "48"):
             faults.append(Fault("system", f"{self.system_voltage!r} is not a system voltage", "12, 24 or 48"))
-        if len(self.source) < 3:
+        if not self.source.strip():
             faults.append(Fault("source", "is missing", "a limit means nothing without its source"))
+        elif len(self.source.strip()) < 3:
+            faults.append(Fault("source", f"{self.source!r} is too short", "three letters or more: a bulletin, a standard with its edition"))  # fmt: skip
+        faults += self._numbers()
         if faults:
             raise InputFault(faults)
+
+    def _numbers(self) -> Iterator[Fault]:
+        """Faults of the two values and their unit."""
+        sides = {}
+        for side, text in (("lower", self.lower), ("upper", self.upper)):
+            try:
+                number = math.nan if text is None else float(text)
+            except ValueError:
+                number = math.inf
+            if math.isinf(number) or (text is not None and math.isnan(number)):
+                yield Fault(side, f"{text!r} is not a number", "digits with a point, the unit apart")
+            elif text is not None:
+                sides[side] = number
+        if len(sides) == 2 and sides["lower"] >= sides["upper"]:
+            yield Fault("limit", f"lower {self.lower} is not below upper {self.upper}", "exchange the two")
+        try:
+            unit(self.unit)
+        except InputFault as error:
+            yield from (Fault("unit", f.what, f.repair) for f in error.faults)
 
     def alter(self, kind: Kind, plain: Plain) -> Plain:
         """The procedure with the other limit. Raises :class:`InputFault` where it can't have it."""

@@ -25,10 +25,20 @@ FIELD = "Engineer"
 _MOST_REPORTS, _MOST_RESULTS = 500, 200
 
 
-def render_impact(impact: Impact, *, moment: dt.datetime, language: str = "en", paper: str = "A4") -> bytes:
-    """The impact as an unsigned PDF with one empty signature field, :data:`FIELD`.
+def render_impact(
+    impact: Impact,
+    *,
+    moment: dt.datetime,
+    language: str = "en",
+    paper: str = "A4",
+    signer: str = "",
+    role: str = "",
+    meaning: str = "",
+) -> bytes:
+    """The impact as an unsigned PDF with one signature field, :data:`FIELD`.
 
-    ``moment`` (with zone) is when it was made. Raises :class:`~diagnb.errors.InputFault` for an unknown language or paper.
+    ``moment`` (with zone) is when it was made; the field shows ``signer``, ``role``, it and ``meaning``, and nothing
+    without a signer. Raises :class:`~diagnb.errors.InputFault` for an unknown language or paper.
     """
     from diagnb.report.pdf import Attachment, PageLines, render_document
 
@@ -36,7 +46,8 @@ def render_impact(impact: Impact, *, moment: dt.datetime, language: str = "en", 
     data = rfc8785.dumps(impact.to_plain())
     digest = hashlib.sha256(data).hexdigest()
     identity = f"impact-{digest[:12]}"
-    blocks = tuple(_blocks(impact, wording, moment, identity))
+    shown = wording.signer(name=signer, role=role, moment=moment, meaning=meaning) if signer else ()
+    blocks = tuple(_blocks(impact, wording, moment, identity, shown))
     title = wording.say("impact.title")
     return render_document(
         blocks,
@@ -70,7 +81,9 @@ def impact_wording(language: str) -> Wording:
     return Wording(language, {**base.sentences, **own})
 
 
-def _blocks(impact: Impact, wording: Wording, moment: dt.datetime, identity: str) -> Iterator[Block]:
+def _blocks(
+    impact: Impact, wording: Wording, moment: dt.datetime, identity: str, signer: tuple[str, ...]
+) -> Iterator[Block]:
     say = wording.say
     yield Heading(1, say("impact.title"))
     counts = {"results": f"{impact.results:,}", "tests": f"{impact.tests:,}", "moved": f"{impact.moved:,}"}
@@ -103,7 +116,7 @@ def _blocks(impact: Impact, wording: Wording, moment: dt.datetime, identity: str
     if isinstance(impact.change, LimitChange):
         yield Paragraph(say("impact.method-limits"))
     yield Paragraph(say("impact.caveat"))
-    yield SignatureField(FIELD, say("impact.sign"))
+    yield SignatureField(FIELD, say("impact.sign"), signer)
     yield EndMark(say("page.end", identity=identity))
 
 

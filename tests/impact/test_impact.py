@@ -253,7 +253,14 @@ def test_a_procedure_with_other_results_is_said_and_not_guessed(archive: Archive
         (lambda: InstrumentError("H6-1", offset=1.0, offset_unit="furlongz"), "unit"),
         (lambda: RuleChange("lenient"), "unknown"),
         (lambda: stricter("p", result="r"), "neither"),
-        (lambda: stricter("p", result="r", upper="1", source=""), "source"),
+        (lambda: stricter("p", result="r", upper="1", source=""), "source: is missing"),
+        (lambda: stricter("p", result="r", upper="1", source="x"), "source: 'x' is too short .three letters"),
+        (lambda: stricter("p", result="r", upper="0,05", source="x"), "too short .*upper: '0,05' is not a number"),
+        (lambda: stricter("p", result="r", upper="nan"), "upper: 'nan' is not a number"),
+        (
+            lambda: stricter("p", result="r", lower="2", upper="1", unit="furlongz", source="x", system_voltage="36"),
+            "system: .*source: .*limit: lower 2 is not below upper 1.*unit: ",
+        ),
         (lambda: Window(since=dt.datetime(2026, 1, 1)), "time zone"),  # noqa: DTZ001
     ],
 )
