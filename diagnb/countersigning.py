@@ -175,9 +175,8 @@ def reviewers_field(key: Any, *, moment: datetime, meaning: str, strokes: Stroke
     from diagnb.report.wording import load_wording
 
     role = getattr(key, "role", "")
-    wording = load_wording(language)
-    lines = (key.name, role, wording.moment(moment), f"{wording.say('label.meaning')}: {meaning}")
-    return countersignature_page(lines=tuple(line for line in lines if line), strokes=strokes)
+    lines = load_wording(language).signer(name=key.name, role=role, moment=moment, meaning=meaning)
+    return countersignature_page(lines=lines, strokes=strokes)
 
 
 def _folded(name: str) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnb.cli.archive import add_workers, chosen_workers, progress
 from diagnb.cli.files import now, write_new
-from diagnb.cli.signers import add_signer, check_signer, signer
+from diagnb.cli.signers import add_signer, check_signer, shown_signer, signer
 from diagnb.errors import fault
 from diagnb.quantities.counting import counted
 
@@ -158,8 +158,10 @@ def _write_pdf(options: argparse.Namespace, found: Impact) -> None:
     from diagnb.impact.document import FIELD
 
     moment = now()
-    pdf = render_impact(found, moment=moment, language=options.language, paper=options.paper)
     with signer(options, needed=False) as key:
+        pdf = render_impact(
+            found, moment=moment, language=options.language, paper=options.paper, **shown_signer(key, MEANING)
+        )
         if key is not None:
             from diagnb.signing import certify
 
@@ -168,17 +170,25 @@ def _write_pdf(options: argparse.Namespace, found: Impact) -> None:
 
 
 def _lines(found: Impact) -> list[str]:
-    from diagnb.impact.document import change_sentence, impact_wording, not_cleared_sentence, outcome_sentence
+    from diagnb.impact.document import (
+        change_sentence,
+        impact_wording,
+        moves_text,
+        not_cleared_sentence,
+        outcome_sentence,
+    )
 
     wording = impact_wording("en")
     lines = [change_sentence(found, wording)]
     if found.window.since or found.window.until:
         lines.append(f"tests from {found.window.since or 'the beginning'} to {found.window.until or 'now'}")
-    lines.append(f"{counted(found.results, 'result')} of {counted(found.tests, 'test')} judged again, {counted(found.from_documents, 'test')} from the document; {counted(found.moved, 'result moves', 'results move')}")  # fmt: skip
+    lines.append(f"{counted(found.results, 'result')} of {counted(found.tests, 'test')} judged again; {counted(found.moved, 'result moves', 'results move')}")  # fmt: skip
+    if found.from_documents:
+        lines.append(f"{found.from_documents:,} of the tests by a full evaluation of the record (Monte Carlo, a path, a correction), the rest in bulk by the same formulas")  # fmt: skip
     lines += [f"  {old} → {new}: {n:,}" for old, new, n in found.transitions if old != new]
     for r in found.reexamine[:50]:
         files = f"  ({', '.join(name for name, _ in r.reports)})" if r.reports else ""
-        lines.append(f"re-examine: claim {r.claim}, record {r.record} revision {r.revision}: {counted(r.changed, 'verdict changes', 'verdicts change')}, {r.into_fail} into fail, {r.out_of_fail} out of it{files}")  # fmt: skip
+        lines.append(f"re-examine: claim {r.claim}, record {r.record} revision {r.revision}: {counted(r.changed, 'verdict changes', 'verdicts change')}, {moves_text(r, wording)}{files}")  # fmt: skip
     if len(found.reexamine) > 50:
         lines.append(f"… and {len(found.reexamine) - 50:,} more; --json, --csv and --pdf list all")
     lines += [f"NOT judged again: {f}" for f in found.not_judged_again[:20]]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.cli.files import now, trust_for, write_new
-from diagnb.cli.signers import add_signer, check_signer, signer
+from diagnb.cli.signers import add_signer, check_signer, shown_signer, signer
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.quantities.counting import counted
 
@@ -52,8 +52,8 @@ def run_report(options: argparse.Namespace) -> int:
         raise fault("--vehicles", f"has the name of the results, {tables[0].name}", "give the files different names")
     study = answer(question, results=tables[0], vehicles=tables[1])
     moment = now()
-    pdf = render_study(study, moment=moment, paper=options.paper)
     with signer(options, needed=False) as key:
+        pdf = render_study(study, moment=moment, paper=options.paper, **shown_signer(key, MEANING))
         if key is not None:
             from diagnb.signing import certify
 

@@ -62,3 +62,8 @@ def signer(options: argparse.Namespace, *, needed: bool) -> Iterator[Any]:
             yield token
     else:
         yield None
+
+
+def shown_signer(key: Any, meaning: str) -> dict[str, str]:
+    """What an analysis prints in the box of its signature; nothing when nobody signs."""
+    return {"signer": key.name, "role": getattr(key, "role", ""), "meaning": meaning} if key is not None else {}

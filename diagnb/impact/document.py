@@ -14,7 +14,7 @@ import rfc8785
 
 from diagnb.errors import InputFault
 from diagnb.impact.change import CoefficientChange, InstrumentError, LimitChange, ProcedureChange, RuleChange
-from diagnb.impact.impact import ChangedResult, Impact
+from diagnb.impact.impact import ChangedResult, Impact, Reexamine
 from diagnb.quantities import value_with_uncertainty
 from diagnb.report.blocks import Block, Cell, EndMark, Heading, KeyValues, Notice, Paragraph, SignatureField, Table
 from diagnb.report.wording import Wording, compare_wording, load_wording, parse_wording
@@ -128,11 +128,11 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
         yield Table(
             tuple(say(f"impact.{name}") for name in ("claim", "record", "changed", "into-fail", "out-of-fail", "files")),
             tuple(
-                (r.claim, Cell(f"{r.record}, {r.revision}", mono=True), str(r.changed), str(r.into_fail), str(r.out_of_fail),
+                (r.claim, Cell(f"{r.record}, {r.revision}", mono=True), Cell(str(r.changed), detail=moves_text(r, wording)), str(r.into_fail), str(r.out_of_fail),
                  Cell("; ".join(name for name, _ in r.reports) or "-", detail=" ".join(sha[:16] for _, sha in r.reports)))
                 for r in shown
             ),
-            (3, 4, 2, 2, 2, 4), ("left", "left", "right", "right", "right", "left"),
+            (3, 4, 4, 2, 2, 3), ("left", "left", "left", "right", "right", "left"),
             _more(len(impact.reexamine) - len(shown), wording),
         )  # fmt: skip
         yield Heading(2, say("impact.details"))
@@ -164,6 +164,15 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
         yield KeyValues(tuple((f.where, f.what) for f in shown_faults))
         for line in _more(len(impact.not_judged_again) - len(shown_faults), wording):
             yield Paragraph(line)
+
+
+def moves_text(found: Reexamine, wording: Wording) -> str:
+    """Every pair of verdicts with its count: ``pass → fail: 2, pass → conditional pass: 1``."""
+    return ", ".join(f"{wording.say(_verdict(old))} → {wording.say(_verdict(new))}: {n}" for old, new, n in found.moves)
+
+
+def _verdict(word: str) -> str:
+    return "verdict." + word.replace(" ", "-")
 
 
 def _more(count: int, wording: Wording) -> tuple[str, ...]:

@@ -43,10 +43,13 @@ MOST_BYTES = 32 * 2**20
 _MOST_ROWS, _MOST_CELLS = 24, 15
 
 
-def render_study(study: Study, *, moment: dt.datetime, paper: str = "A4") -> bytes:
-    """The study as an unsigned PDF with one empty signature field, :data:`FIELD`.
+def render_study(
+    study: Study, *, moment: dt.datetime, paper: str = "A4", signer: str = "", role: str = "", meaning: str = ""
+) -> bytes:
+    """The study as an unsigned PDF with one signature field, :data:`FIELD`.
 
-    ``moment`` (with zone) is when it was made. Raises :class:`~diagnb.errors.InputFault` for an unknown paper, or tables
+    ``moment`` (with zone) is when it was made; the field shows ``signer``, ``role``, it and ``meaning``, and nothing
+    without a signer. Raises :class:`~diagnb.errors.InputFault` for an unknown paper, or tables
     that are too large to travel inside, and :class:`~diagnb.errors.MissingPackage` without the extra ``fleet``.
     """
     from diagnb.report.pdf import Attachment, PageLines, render_document
@@ -65,8 +68,9 @@ def render_study(study: Study, *, moment: dt.datetime, paper: str = "A4") -> byt
         Attachment(t.name, t.data, media_type=_media(t.name), relationship="Source", description=say("recurring.attached-table"))
         for t in (study.results, study.vehicles)
     ]  # fmt: skip
+    shown = wording.signer(name=signer, role=role, moment=moment, meaning=meaning) if signer else ()
     return render_document(
-        tuple(_blocks(study, wording, moment, identity)),
+        tuple(_blocks(study, wording, moment, identity, shown)),
         title=f"{title} {identity}", subject=say("recurring.subject"), language="en",
         paper="Letter" if paper == "Letter" else "A4", moment=moment.replace(microsecond=0), identity=identity,
         digest=digest,
@@ -142,7 +146,9 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             yield say("recurring.finding-effect", date=date, finding=study.effect.finding, ratio=share(ratio.value, 3), lower=share(ratio.lower, 3), upper=share(ratio.upper, 3))  # fmt: skip
 
 
-def _blocks(study: Study, wording: Wording, moment: dt.datetime, identity: str) -> Iterator[b.Block]:
+def _blocks(
+    study: Study, wording: Wording, moment: dt.datetime, identity: str, signer: tuple[str, ...]
+) -> Iterator[b.Block]:
     say = wording.say
     asked = study.question
     yield b.Heading(1, say("recurring.title"))
@@ -163,7 +169,7 @@ def _blocks(study: Study, wording: Wording, moment: dt.datetime, identity: str) 
     yield from _caveats(study, wording)
     yield b.Heading(2, say("recurring.proof"))
     yield b.Paragraph(say("recurring.proof-text"))
-    yield b.SignatureField(FIELD, say("recurring.sign"))
+    yield b.SignatureField(FIELD, say("recurring.sign"), signer)
     yield b.EndMark(say("page.end", identity=identity))
 
 

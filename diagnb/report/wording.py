@@ -83,6 +83,11 @@ class Wording:
         offset = moment.strftime("%z")
         return f"{self.day(moment)} {moment.strftime('%H:%M')} {offset[:3].replace('-', '−')}:{offset[3:5]}"
 
+    def signer(self, *, name: str, role: str, moment: datetime, meaning: str) -> tuple[str, ...]:
+        """What the box of a signature shows: who, as what, when, and what the signature means."""
+        lines = (name, role, self.moment(moment), f"{self.say('label.meaning')}: {meaning}")
+        return tuple(line for line in lines if line)
+
     def listing(self, items: list[str]) -> str:
         return ", ".join(items)
 

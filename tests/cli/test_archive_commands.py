@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ import pytest
 from diagnb.cli import main
 from diagnb.record import canonical_bytes, load_record
 from diagnb.shipped import templates_directory
+from diagnb.signing import save_key, self_signed_person
 
 DEMO = templates_directory() / "demo-record.json"
 EXAMPLES = Path(__file__).parents[1] / "data" / "records"
@@ -162,13 +165,37 @@ def test_impact_writes_list_table_and_signed_report(
         capsys, "impact", *change, "--csv", str(files["csv"]), "--pdf", str(files["pdf"]), "--language", "de"
     )
     assert status == 1 and "pass → fail: 1" in said and "report.pdf" in said
-    assert "revision 1: 1 verdict changes, 1 into fail" in said
+    assert "revision 1: 1 verdict changes, pass → fail: 1  (report.pdf)" in said
     with files["csv"].open(encoding="utf-8-sig", newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert (row["old_verdict"], row["new_verdict"]) == ("pass", "fail")
     assert files["pdf"].read_bytes().startswith(b"%PDF-")
     found = json.loads(output(capsys, "impact", *change, "--json")[1])
     assert found["reexamine"][0]["reports"][0]["name"] == "report.pdf"
+    assert found["reexamine"][0]["moves"] == [{"old": "pass", "new": "fail", "results": 1}]
+
+
+@pytest.mark.system
+def test_the_box_of_the_list_shows_who_signed_it(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moment = datetime.now(UTC)
+    save_key(
+        self_signed_person(name="E. Example", role="engineer", moment=moment),
+        tmp_path / "e.p12",
+        b"five quiet words on paper",
+    )
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("getpass.getpass", lambda *_: "five quiet words on paper")
+    change = ["impact", "rule", "simple", store, "--pdf", str(tmp_path / "list.pdf")]
+    for more, there in (([], False), (["--key", str(tmp_path / "e.p12")], True)):
+        output(capsys, *change, *more)
+        text = subprocess.run(
+            ["pdftotext", tmp_path / "list.pdf", "-"], capture_output=True, text=True, check=True
+        ).stdout
+        said = " ".join(text.split())
+        box = "Meaning: I answer for this list of reports to re-examine"
+        assert (f"E. Example engineer {moment:%Y}" in said, box in said) == (there, there)
 
 
 def test_impact_of_an_instrument_starts_at_its_last_calibration(store: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -157,6 +157,14 @@ def test_the_signature_holds_and_the_tables_travel_inside(study: Study) -> None:
     assert not found.reasons
 
 
+@pytest.mark.system
+def test_the_box_of_the_signature_shows_who_answers(study: Study, tmp_path: Path) -> None:
+    who = {"signer": "E. Example", "role": "engineer", "meaning": "I answer for it"}
+    said = " ".join(text_of(render_study(study, moment=MOMENT, **who), tmp_path).split())
+    assert "E. Example" in said and "Meaning: I answer for it" in said
+    assert "E. Example" not in text_of(render_study(study, moment=MOMENT), tmp_path)
+
+
 def test_on_the_command_line_from_tables_to_recomputed_numbers(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
