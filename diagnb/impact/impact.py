@@ -57,7 +57,10 @@ class ChangedResult(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Reexamine:
-    """One revision with changed verdicts, and the issued reports of it that the archive keeps (name, digest)."""
+    """One revision with changed verdicts, and the issued reports of it that the archive keeps (name, digest).
+
+    ``moves`` counts every pair of verdicts (old, new) apart: a pass that becomes a conditional pass shows there only.
+    """
 
     claim: str
     record: str
@@ -66,6 +69,7 @@ class Reexamine:
     into_fail: int
     out_of_fail: int
     reports: tuple[tuple[str, str], ...]
+    moves: tuple[tuple[str, str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +117,7 @@ class Impact:
                 {
                     "claim": r.claim, "record": r.record, "revision": r.revision, "changed": r.changed,
                     "into_fail": r.into_fail, "out_of_fail": r.out_of_fail,
+                    "moves": [{"old": a, "new": b, "results": n} for a, b, n in r.moves],
                     "reports": [{"name": n, "sha256": s} for n, s in r.reports],
                 }
                 for r in self.reexamine
@@ -313,16 +318,24 @@ class _Outcome:
         keyed.sort(key=itemgetter(0, 1, 2))
         changed = tuple(row[3] for row in keyed)
         counted: dict[int, list[int]] = {}
+        moves: dict[int, Counter[tuple[str, str]]] = {}
         for seq, _, _, one in keyed:
             counts = counted.setdefault(seq, [0, 0, 0])
             counts[0] += 1
             counts[1] += one.new_verdict == "fail"
             counts[2] += one.old_verdict == "fail"
+            moves.setdefault(seq, Counter())[one.old_verdict, one.new_verdict] += 1
         reports = self._reports({about[seq][1] for seq in counted})
         reexamine = []
         for seq, (total, into, out) in counted.items():
             claim, record, revision = about[seq][:3]
-            reexamine.append(Reexamine(claim, record, revision, total, into, out, reports.get((record, revision), ())))
+            own = sorted(moves[seq].items(), key=lambda pair: (WORDS.index(pair[0][0]), WORDS.index(pair[0][1])))
+            reexamine.append(
+                Reexamine(
+                    claim, record, revision, total, into, out, reports.get((record, revision), ()),
+                    tuple((old, new, n) for (old, new), n in own),
+                )
+            )  # fmt: skip
         transitions = tuple(
             (WORDS[i], WORDS[j], int(self.counts[i, j]))
             for i in range(len(WORDS))

@@ -24,6 +24,7 @@ from diagnb.impact import (
     find_impact,
     last_calibration,
 )
+from diagnb.impact.document import impact_wording, moves_text
 from diagnb.impact.exact import altered, judge_document
 from diagnb.record import Record, canonical_bytes, digest, load_record, plain
 
@@ -152,6 +153,14 @@ def test_results_that_can_not_be_judged_are_not_cleared(archive: Archive, visit:
     archive.add(visit("GOOD", "50.0 mV"), moment=MOMENT)
     found = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
     assert (found.not_cleared, found.to_judge, found.nothing_judged) == (3, 4, False)
+
+
+def test_a_pass_that_becomes_conditional_is_counted_apart(archive: Archive, visit: Visit) -> None:
+    """Neither into fail nor out of it, and yet a report to look at again."""
+    archive.add(visit("A", "98.0 mV", conditions={"ambient_degc": "2"}), moment=MOMENT)
+    (only,) = find_impact(archive, CoefficientChange("handheld-6000", 25.0)).reexamine
+    assert (only.into_fail, only.out_of_fail, only.moves) == (0, 0, (("pass", "conditional pass", 1),))
+    assert moves_text(only, impact_wording("en")) == "pass → conditional pass: 1"
 
 
 def test_a_limit_narrower_than_the_measurement_clears_nothing(archive: Archive, visit: Visit) -> None:
