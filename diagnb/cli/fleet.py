@@ -23,7 +23,7 @@ def add_commands(commands: Any) -> None:
         "summary": (run_summary, "components by rate, and shares of tests that failed"),
         "life": (run_life, "survival to the first failure: Kaplan-Meier and Weibull"),
         "recurrence": (run_recurrence, "events per vehicle by age, with limits by vehicle"),
-        "trend": (run_trend, "is it getting worse: three tests"),
+        "trend": (run_trend, "is it getting worse: with the vehicles' age, or with the calendar"),
         "lots": (run_lots, "every component by every lot, adjusted for their number"),
         "months": (run_months, "since when: charts with exposure in every point"),
         "drift": (run_drift, "a measured value over use, within vehicles"),
@@ -47,12 +47,19 @@ def add_commands(commands: Any) -> None:
         if name == "effect":
             parser.add_argument("--date", required=True, help="day of the change, 2026-03-31")
             parser.add_argument(
-                "--settling", type=float, default=3.0, metavar="MONTHS", help="months after it that are left out"
-            )
+                "--settling", type=float, default=3.0, metavar="MONTHS",
+                help="months after it that are left out, because defects from before are still being found (default 3)",
+            )  # fmt: skip
         if name == "months":
-            parser.add_argument("--baseline", type=int, metavar="N", help="the first N months say what is usual")
+            parser.add_argument(
+                "--baseline",
+                type=int,
+                metavar="N",
+                help="the first N months say what is usual (default: the first half, in whole years)",
+            )
         if name == "trend":
-            parser.add_argument("--clock", choices=("age", "calendar"), default="calendar")
+            parser.add_argument("--clock", choices=("age", "calendar"), default="age",
+                                help="age: older against younger vehicles in the same month; calendar: later against earlier months at the same age (default age)")  # fmt: skip
         if name in ("summary", "measurement"):
             parser.add_argument(
                 "--by", default="component", choices=("component", "point", "lot", "site", "technician", "instrument")
@@ -70,17 +77,23 @@ class _Data:
     """Checked rows, defects and vehicles of one call; faults of the data are printed as they are found."""
 
     def __init__(self, options: argparse.Namespace) -> None:
-        from diagnb.fleet import distinct_defects, read_rows, read_table, read_vehicles
+        from diagnb.fleet import distinct_defects, mismatches, read_rows, read_table, read_vehicles
 
         if options.action in _NEEDS_VEHICLES and options.vehicles is None:
             raise fault("--vehicles", "is missing", "without the vehicles under watch there is no exposure")
         rows = read_rows(read_table(options.file))
         _complain(rows.faults)
+        if not len(rows):
+            raise fault(
+                str(options.file), f"holds no row that can be used, of {rows.set_aside_count:,}", "see the faults above"
+            )
         self.rows = rows if options.rule == "as-stored" else rows.under_one_rule(options.rule)
         self.vehicles = None
+        self.notes: tuple[str, ...] = ()
         if options.vehicles is not None:
             self.vehicles = read_vehicles(read_table(options.vehicles))
             _complain(self.vehicles.faults)
+            self.notes = mismatches(rows, self.vehicles)
         self.defects = distinct_defects(self.rows)
         self.chosen = self.defects.of_component(options.component) if options.component else self.defects
         self.name = options.component or "all components"
@@ -108,7 +121,11 @@ def _complain(faults: tuple[Fault, ...], most: int = 50) -> None:
         print(f"diagnb: … and {len(faults) - most} more", file=sys.stderr)
 
 
-def _show(options: argparse.Namespace, data: _Data, results: Any, tables: list[Any], figure: Any = None) -> None:
+def _show(
+    options: argparse.Namespace, data: _Data, results: Any, tables: list[Any], figure: Any = None, *,
+    said: tuple[str, ...] = (),
+) -> None:  # fmt: skip
+    """Facts, what doesn't fit, the finding in sentences (``said``), tables; or all of it as JSON; and the plot."""
     from diagnb.fleet import to_plain
 
     if options.plot is not None:
@@ -118,9 +135,14 @@ def _show(options: argparse.Namespace, data: _Data, results: Any, tables: list[A
             raise fault(str(options.plot), "is neither .png, .svg nor .pdf")
         save(figure(), options.plot)
     if options.json:
-        print(json.dumps({"facts": data.facts, "results": to_plain(results)}, ensure_ascii=False, indent=1))
+        found = {"facts": data.facts, "notes": [*data.notes, *said], "results": to_plain(results)}
+        print(json.dumps(found, ensure_ascii=False, indent=1))
         return
     print(data.facts)
+    for line in data.notes:
+        print(f"note: {line}")
+    for line in said:
+        print(line)
     for table in tables:
         print()
         print(table)
@@ -139,13 +161,13 @@ def run_summary(options: argparse.Namespace) -> int:
 
 def run_life(options: argparse.Namespace) -> int:
     """Kaplan-Meier median and Weibull."""
-    from diagnb.fleet import figures_table, first_lives, kaplan_meier, plot_survival, weibull
+    from diagnb.fleet import figures_table, first_lives, kaplan_meier, plot_survival, watch_cautions, weibull
 
     data = _Data(options)
     lives = first_lives(data.chosen, data.vehicles)  # type: ignore[arg-type]
     curve, fit = kaplan_meier(lives), weibull(lives)
     figures = [curve.at(12), curve.at(36), curve.age_at(0.5), fit.shape, fit.scale, fit.age_at(0.1)]
-    notes = () if fit.refusal else (f"the shape says: {fit.reading}",)
+    notes = (*(() if fit.refusal else (f"the shape says: {fit.reading}",)), *watch_cautions(data.chosen, data.vehicles))  # type: ignore[arg-type]
     table = figures_table(figures, title=f"Life to the first defect: {data.name}", notes=notes)
     _show(options, data, figures, [table], lambda: plot_survival({data.name: curve}, fits={data.name: fit}))
     return 0
@@ -166,11 +188,13 @@ def run_recurrence(options: argparse.Namespace) -> int:
 
 
 def run_trend(options: argparse.Namespace) -> int:
-    """Laplace, military-handbook and reverse-arrangement tests; exit 1 when one finds it getting worse."""
+    """Trend by one clock with the other held; exit 1 when it finds it getting worse."""
     import numpy as np
 
     from diagnb.fleet import (
         by_month,
+        clock_trend,
+        figures_table,
         laplace,
         mil_hdbk_189,
         plot_chart,
@@ -182,15 +206,27 @@ def run_trend(options: argparse.Namespace) -> int:
 
     data = _Data(options)
     vehicles: Any = data.vehicles
-    watched = watches(data.chosen, vehicles, clock=options.clock)
+    found = clock_trend(data.chosen, vehicles, clock=options.clock)
+    watched = watches(data.chosen, vehicles)
     month = by_month(data.chosen, vehicles)
     # Exposure per defect, month by month: its reverse arrangements ask whether rates fall.
     gaps = month.exposure / np.maximum(month.counts, 0.5)
     trials = [laplace(watched), mil_hdbk_189(watched), reverse_arrangements(gaps)]
-    title = f"Trend by {options.clock}: {data.name} (reverse arrangements: vehicle-months per defect, by month)"
-    _show(options, data, trials, [trials_table(trials, title=title)],
-          lambda: plot_chart(rate_chart(counts=month.counts, exposure=month.exposure, labels=month.labels, limits="exact")))  # fmt: skip
-    return int(any(t.rejects and t.direction == "getting worse" for t in trials))
+    titles = {
+        "age": "Trend by age, in the same month of the calendar",
+        "calendar": "Trend by calendar, at the same age",
+    }
+    tables = [
+        trials_table([found.trial], title=f"{titles[options.clock]}: {data.name}", notes=found.trial.cautions),
+        figures_table([found.growth], title="Rate a year later over the rate now, times"),
+        trials_table(
+            trials, title="Age and calendar together: the same by either clock, no answer to which of them it is",
+            notes=("the first two look inside each vehicle's watch, where both clocks run together; the third at the months of the fleet, which grows older",),
+        ),
+    ]  # fmt: skip
+    _show(options, data, {"trend": found, "together": trials}, tables,
+          lambda: plot_chart(rate_chart(counts=month.counts, exposure=month.exposure, labels=month.labels, limits="exact", unit="per vehicle-month")))  # fmt: skip
+    return int(found.trial.rejects and found.trial.direction == "getting worse")
 
 
 def run_lots(options: argparse.Namespace) -> int:
@@ -199,30 +235,48 @@ def run_lots(options: argparse.Namespace) -> int:
 
     data = _Data(options)
     found = lots_survey(data.rows, data.defects, data.vehicles)  # type: ignore[arg-type]
+    if options.component:
+        found = found.of_row(options.component)
     _show(options, data, found, [cells_table(found)], lambda: plot_cells(found))
     return int(bool(found.alarms))
 
 
 def run_months(options: argparse.Namespace) -> int:
-    """u chart, EWMA and CUSUM; exit 1 when the CUSUM signals."""
-    from diagnb.fleet import by_month, chart_table, cusum_chart, ewma_chart, plot_chart, rate_chart
+    """CUSUM charts for a rise and a fall, u chart, EWMA; exit 1 when the rate rises."""
+    from diagnb.fleet import (
+        ages_over_time,
+        by_month,
+        chart_table,
+        course_of,
+        cusum_pair,
+        ewma_chart,
+        plot_charts,
+        rate_chart,
+        usual_months,
+    )
 
     data = _Data(options)
     month = by_month(data.chosen, data.vehicles)  # type: ignore[arg-type]
     if month.refusal:
         raise fault("months", str(month.refusal), "leave --rule as-stored out")
+    if options.baseline is not None and not 2 <= options.baseline <= len(month.labels):
+        raise fault("--baseline", f"{options.baseline} months, and the results cover {len(month.labels)}", f"from 2 to {len(month.labels) - 1}")  # fmt: skip
     common: dict[str, Any] = {
         "counts": month.counts,
         "exposure": month.exposure,
         "labels": month.labels,
-        "baseline": options.baseline,
+        "baseline": usual_months(month.labels) if options.baseline is None else options.baseline,
     }
-    charts = [
-        rate_chart(**common, limits="exact", unit="per vehicle-month"), ewma_chart(**common, unit="per vehicle-month"),
-        cusum_chart(**common),
-    ]  # fmt: skip
-    _show(options, data, charts, [chart_table(c) for c in charts], lambda: plot_chart(charts[0]))
-    return int(bool(charts[2].refusal is None and charts[2].first_signal is not None))
+    rise, fall = cusum_pair(**common)
+    others = [
+        rate_chart(**common, limits="exact", unit="per vehicle-month"),
+        ewma_chart(**common, unit="per vehicle-month"),
+    ]
+    found = course_of(rise=rise, fall=fall, others=others)
+    charts = [*others, rise, fall]
+    said = (*(found.sentences if found else ()), *filter(None, [ages_over_time(data.vehicles)]))  # type: ignore[arg-type]
+    _show(options, data, {"course": found, "charts": charts}, [chart_table(c) for c in charts], lambda: plot_charts(charts), said=said)  # fmt: skip
+    return int(found is not None and any(s.word == "rises" for s in found.shifts))
 
 
 def run_drift(options: argparse.Namespace) -> int:
@@ -269,7 +323,13 @@ def run_measurement(options: argparse.Namespace) -> int:
     import numpy as np
 
     from diagnb.conformity import Limit
-    from diagnb.fleet import explained_by_measurement, measurement_table, plot_measurement_share
+    from diagnb.fleet import (
+        explained_by_measurement,
+        instrument_offsets,
+        measurement_table,
+        offsets_table,
+        plot_measurement_share,
+    )
 
     data = _Data(options)
     rows = data.rows.of_component(options.component) if options.component else data.rows
@@ -278,12 +338,14 @@ def run_measurement(options: argparse.Namespace) -> int:
     notes = (f"without the {counted(over, 'result')} of an over-range display, which has no value",) if over else ()
     rows = rows.take(np.isfinite(rows.value))
     labels, found = getattr(rows, options.by), {}
+    if labels.marked({""}).all():
+        raise fault("--by", f"no result says its {options.by}", "component, or point, is always there")
     for code in np.unique(labels.codes):
         mine = rows.take(labels.codes == code)
         limits = np.unique(
             np.stack([np.nan_to_num(mine.lower, nan=-np.inf), np.nan_to_num(mine.upper, nan=np.inf)]), axis=1
         )
-        name = labels.names[code]
+        name = labels.names[code] or f"no {options.by} said"
         if limits.shape[1] != 1 or not np.isfinite(limits).any():
             print(f"diagnb: {name}: has {limits.shape[1]} limits; one is needed", file=sys.stderr)
             continue
@@ -292,8 +354,16 @@ def run_measurement(options: argparse.Namespace) -> int:
             value=mine.value, standard_uncertainty=mine.standard_uncertainty, limit=Limit(lower=low, upper=high),
             rule="simple" if options.rule == "as-stored" else options.rule, asset=mine.asset.codes,
         )  # fmt: skip
-    _show(options, data, found, [measurement_table(found, notes=notes)], lambda: plot_measurement_share(found))
-    return int(any(m.flagged for m in found.values()))
+    tables, results, off = [measurement_table(found, notes=notes)], {"shares": found}, False
+    if options.by == "instrument":
+        offsets = instrument_offsets(
+            value=rows.value, asset=rows.asset.codes, point=rows.point.codes, instrument=labels.codes, names=labels.names,
+            standard_uncertainty=rows.standard_uncertainty,
+        )  # fmt: skip
+        tables.insert(0, offsets_table(offsets))
+        results["offsets"], off = offsets, any(o.flagged for o in offsets)  # type: ignore[assignment]
+    _show(options, data, results, tables, lambda: plot_measurement_share(found))
+    return int(off or any(m.flagged for m in found.values()))
 
 
 def run_effect(options: argparse.Namespace) -> int:

@@ -12,12 +12,15 @@ from diagnb.fleet.agreement import (
     gauge_from_rows,
     process_capability,
 )
+from diagnb.fleet.clocks import ClockTrend, trend_by_clock
 from diagnb.fleet.columns import read_table, write_csv
+from diagnb.fleet.course import Course, Shift, course_of, cusum_pair, usual_months
 from diagnb.fleet.defects import Defects, distinct_defects
 from diagnb.fleet.drift import Drift, drift_over_use
 from diagnb.fleet.effect import Effect, difference_of_shares, effect_of_change
 from diagnb.fleet.figure import REFUSALS, Figure, Refusal, Trial
 from diagnb.fleet.groups import HazardRatios, hazard_ratios, log_rank
+from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.life import (
     Lives,
@@ -37,6 +40,7 @@ from diagnb.fleet.lots import (
     survey_cells,
     two_rates,
 )
+from diagnb.fleet.matching import ages_over_time, mismatches, watch_cautions
 from diagnb.fleet.measurement_share import MeasurementShare, expected_shares, explained_by_measurement, judge_history
 from diagnb.fleet.monthly import (
     Chart,
@@ -52,6 +56,7 @@ from diagnb.fleet.plots import (
     as_svg,
     plot_cells,
     plot_chart,
+    plot_charts,
     plot_drift,
     plot_effect,
     plot_events,
@@ -86,6 +91,7 @@ from diagnb.fleet.study import (
     Monthly,
     Placed,
     by_month,
+    clock_trend,
     components_by_rate,
     effect_at,
     fail_shares,
@@ -104,6 +110,7 @@ from diagnb.fleet.tables import (
     figures_table,
     lots_table,
     measurement_table,
+    offsets_table,
     pareto_table,
     to_plain,
     trials_table,
@@ -127,6 +134,8 @@ __all__ = [
     "Cell",
     "CellSurvey",
     "Chart",
+    "ClockTrend",
+    "Course",
     "Defects",
     "Drift",
     "Effect",
@@ -134,6 +143,7 @@ __all__ = [
     "GaugeFromRows",
     "HazardRatios",
     "Histories",
+    "InstrumentOffset",
     "Labels",
     "Lives",
     "LotComparison",
@@ -147,6 +157,7 @@ __all__ = [
     "RangeStudy",
     "Refusal",
     "Rows",
+    "Shift",
     "Survival",
     "SyntheticFleet",
     "Table",
@@ -156,17 +167,21 @@ __all__ = [
     "Vehicles",
     "Watch",
     "Weibull",
+    "ages_over_time",
     "as_png",
     "as_svg",
     "benjamini_hochberg",
     "by_month",
     "cells_table",
     "chart_table",
+    "clock_trend",
     "clopper_pearson_limits",
     "compare_lots",
     "compare_recurrence",
     "components_by_rate",
+    "course_of",
     "cusum_chart",
+    "cusum_pair",
     "difference_of_shares",
     "distinct_defects",
     "drift_over_use",
@@ -190,6 +205,7 @@ __all__ = [
     "histories",
     "homogeneity",
     "individuals_chart",
+    "instrument_offsets",
     "judge_history",
     "kaplan_meier",
     "laplace",
@@ -200,10 +216,13 @@ __all__ = [
     "mean_time_between",
     "measurement_table",
     "mil_hdbk_189",
+    "mismatches",
+    "offsets_table",
     "pareto",
     "pareto_table",
     "plot_cells",
     "plot_chart",
+    "plot_charts",
     "plot_drift",
     "plot_effect",
     "plot_events",
@@ -228,8 +247,11 @@ __all__ = [
     "synthesise",
     "tabular_cusum",
     "to_plain",
+    "trend_by_clock",
     "trials_table",
     "two_rates",
+    "usual_months",
+    "watch_cautions",
     "watches",
     "weibull",
     "weibull_by_ranks",

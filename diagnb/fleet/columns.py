@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,15 @@ from diagnb.errors import Fault, MissingPackage, fault
 from diagnb.fleet.labels import Labels
 
 Array = Any
+DECIMALS = ("value", "standard_uncertainty", "lower", "upper", "distance_km", "odometer_km")
+"""Columns of numbers that a CSV file may hold with decimal commas, where a semicolon parts the cells."""
+_COMMA = re.compile(r"[+-]?[0-9]*,[0-9]+([eE][+-]?[0-9]+)?")
+
+
+class CsvColumns(dict[str, list[str]]):
+    """Columns of a CSV file, and ``lines``: the line of the file that each row begins in."""
+
+    lines: tuple[int, ...] = ()
 
 
 def numbers(column: Any) -> tuple[Array, Array]:
@@ -126,16 +136,25 @@ def table_file(path: Path) -> tuple[str, bytes]:
     return f"{path.resolve().name}.parquet", stream.getvalue()
 
 
-def columns_of_csv(data: bytes, where: str) -> dict[str, list[str]]:
-    """Columns of a CSV file's bytes, every cell as text."""
+def columns_of_csv(data: bytes, where: str) -> CsvColumns:
+    """Columns of a CSV file's bytes, every cell as text; decimal commas become points where a semicolon parts the cells.
+
+    Only in the columns of :data:`DECIMALS`, and only cells like ``0,12``: ``1.234,5`` stays what it is, and a fault.
+    """
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise fault(where, f"is not UTF-8 text (byte {error.start})", "save it as CSV UTF-8") from error
     head = text.partition("\n")[0]
     delimiter = ";" if head.count(";") > head.count(",") else ","
+    lines, begins, before = [], [], 0
     try:
-        lines = [line for line in csv.reader(io.StringIO(text), delimiter=delimiter) if line]
+        reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+        for line in reader:
+            if line:
+                lines.append(line)
+                begins.append(before + 1)
+            before = reader.line_num
     except csv.Error as error:
         raise fault(where, f"is not CSV: {error}") from error
     if len(lines) < 2:
@@ -143,13 +162,18 @@ def columns_of_csv(data: bytes, where: str) -> dict[str, list[str]]:
     names = [name.strip() for name in lines[0]]
     if len(set(names)) != len(names) or "" in names:
         raise fault(f"{where}, line 1", "a column has no name, or two have the same")
-    uneven = [k + 1 for k, line in enumerate(lines) if len(line) != len(names)]
+    uneven = [begins[k] for k, line in enumerate(lines) if len(line) != len(names)]
     if uneven:
         raise fault(
             f"{where}, line {uneven[0]}", f"has not {len(names)} cells ({len(uneven)} such lines)",
             "quote text that holds the delimiter",
         )  # fmt: skip
-    return {name: list(cells) for name, cells in zip(names, zip(*lines[1:], strict=True), strict=True)}
+    found = CsvColumns((name, list(cells)) for name, cells in zip(names, zip(*lines[1:], strict=True), strict=True))
+    found.lines = tuple(begins[1:])
+    for name in DECIMALS if delimiter == ";" else ():
+        if name in found:
+            found[name] = [c.replace(",", ".") if _COMMA.fullmatch(c.strip()) else c for c in found[name]]
+    return found
 
 
 def _parquet(source: Any, where: str) -> dict[str, Any]:

@@ -21,7 +21,8 @@ Array = Any
 class Effect:
     """Rates before and after, their ratio (after over before), and the test that nothing changed.
 
-    ``finding`` is one of "fewer", "more", "no change shown", "not tested".
+    ``finding`` is one of "fewer", "more", "no change shown", "not tested". ``strata`` is the number of groups of like with
+    like that were compared, ``strata_of`` what they are; ``settling_months`` what was left out after the change.
     """
 
     before: Figure
@@ -30,6 +31,14 @@ class Effect:
     trial: Trial
     finding: str
     strata: int
+    strata_of: str = "strata"
+    settling_months: float = 0.0
+
+    @property
+    def crude_ratio(self) -> float | None:
+        """Rate after over rate before as the two stand, without comparing like with like; None where one is missing."""
+        a, b = self.after.value, self.before.value
+        return None if a is None or not b else a / b
 
 
 def effect_of_change(

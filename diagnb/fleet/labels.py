@@ -13,6 +13,12 @@ from diagnb.errors import fault
 Array = Any
 
 
+def listed(names: Iterable[str], most: int = 20) -> str:
+    """Names in order for a sentence; how many more there are is said."""
+    known = sorted(n for n in names if n)
+    return ", ".join(known[:most]) + (f" and {len(known) - most} more" if len(known) > most else "")
+
+
 @dataclass(frozen=True, slots=True)
 class Labels:
     """``names[codes[i]]`` is the text of row i; ``codes`` (n,) whole numbers, ``names`` all different.
@@ -63,7 +69,7 @@ class Labels:
         try:
             return self.names.index(name)
         except ValueError:
-            some = ", ".join(sorted(self.names)[:12])
+            some = listed(self.names)
             raise fault("name", f"{name!r} is not in the data", f"it has {some}") from None
 
     def marked(self, wanted: Iterable[str]) -> Array:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
@@ -219,6 +219,15 @@ class CellSurvey:
     def alarms(self) -> tuple[Cell, ...]:
         """The cells to look into."""
         return tuple(c for c in self.cells if c.alarm)
+
+    def of_row(self, name: str) -> CellSurvey:
+        """The cells of one row (component); their p-values stay adjusted for all cells that were tested together."""
+        tested = len(self.cells)
+        return replace(
+            self, cells=tuple(c for c in self.cells if c.row == name),
+            untested=tuple(u for u in self.untested if u[0] == name),
+            method=f"{self.method}; shown are those of {name}, tested together with {tested} in all",
+        )  # fmt: skip
 
 
 def survey_cells(

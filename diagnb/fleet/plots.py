@@ -230,23 +230,48 @@ def plot_chart(chart: Chart) -> Any:
     if chart.refusal:
         return _refusal(str(chart.refusal), chart.name)
     figure, axes = _axes(7.5, 3.4)
+    _draw_chart(axes, chart)
+    return figure
+
+
+def plot_charts(charts: Sequence[Chart]) -> Any:
+    """Several charts of the same months, one below the other; see :func:`plot_chart`."""
+    drawn = [c for c in charts if c.refusal is None]
+    if not drawn:
+        return plot_chart(charts[0])
+    figure, axes = _axes(7.5, 2.7 * len(drawn))
+    axes.remove()
+    for axes, chart in zip(figure.subplots(len(drawn), 1, squeeze=False)[:, 0], drawn, strict=True):
+        for side in ("top", "right"):
+            axes.spines[side].set_visible(False)
+        axes.grid(True, color="#e6e6e6", linewidth=0.6)
+        axes.set_axisbelow(True)
+        _draw_chart(axes, chart)
+    return figure
+
+
+def _draw_chart(axes: Any, chart: Chart) -> None:
     place = np.arange(len(chart.labels))
     axes.step(place, chart.upper, where="mid", color=_MIDDLE, linewidth=0.9, linestyle="--")
-    if chart.name != "CUSUM chart":
+    if not chart.name.startswith("CUSUM"):
         axes.step(place, chart.lower, where="mid", color=_MIDDLE, linewidth=0.9, linestyle="--")
         axes.axhline(chart.center, color=_INK, linewidth=0.7)
     axes.plot(place, chart.value, color=_INK, marker="o", markersize=3.5, linewidth=0.9)
     axes.plot(place[chart.signal], chart.value[chart.signal], "s", color=_INK, markersize=7)
+    said = "dashed: limits of each month; square: signal"
+    if 0 < chart.baseline < len(place):
+        axes.axvline(chart.baseline - 0.5, color=_INK, linestyle=":", linewidth=0.9)
+        said += "; left of the dotted line: what is usual"
     every = max(len(place) // 12, 1)
     axes.set_xticks(place[::every], chart.labels[::every], fontsize=7, rotation=30, ha="right")
     axes.set_ylabel(chart.unit, fontsize=8)
-    said = "no signal"
+    axes.set_xlabel(said, fontsize=8)
+    found = "no signal"
     if chart.first_signal is not None:
-        said = f"first signal {chart.labels[chart.first_signal]}"
+        found = f"first signal {chart.labels[chart.first_signal]}"
         if chart.started is not None:
-            said += f", began about {chart.labels[chart.started]}"
-    axes.set_title(f"{chart.name}: {said} (dashed: limits of each month; square: signal)", loc="left", fontsize=10)
-    return figure
+            found += f", began about {chart.labels[chart.started]}"
+    axes.set_title(f"{chart.name}: {found}", loc="left", fontsize=10)
 
 
 def plot_events(

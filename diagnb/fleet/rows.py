@@ -183,7 +183,8 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
 
     Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with ``name``), ``date``. Others of
     :data:`TEXTS` and :data:`NUMBERS`, and ``revision``, may be left out. Values are brought to coherent SI.
-    Faults are listed in ``faults`` by kind with the first rows they concern; the rows stand in ``set_aside``.
+    Faults are listed in ``faults`` by kind with the first rows they concern (lines of the file, where the columns were
+    read from CSV); the rows stand in ``set_aside``.
     Raises :class:`~diagnb.errors.InputFault` where the table as a whole can't be read.
     """
     given = {ALIASES.get(name, name): column for name, column in columns.items()}
@@ -245,7 +246,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
         **{name: _frozen(column[keep]) for name, column in read.items()},
         revision=_frozen(revision[keep].astype(np.int64)), date=_frozen(day[keep]),
         verdict=_frozen(verdict_of[texts["verdict"].codes[keep]].astype(np.uint8)), row=_frozen(np.nonzero(keep)[0] + 1),
-        faults=tuple(faults + aside.faults()), set_aside=aside.by_code(),
+        faults=tuple(faults + aside.faults(getattr(columns, "lines", ()))), set_aside=aside.by_code(),
     )  # fmt: skip
 
 
@@ -280,9 +281,9 @@ class _Aside:
             self.free[new] = False
             self._found.append((code, column, np.nonzero(new)[0] + 1))
 
-    def faults(self) -> list[Fault]:
+    def faults(self, lines: Sequence[int]) -> list[Fault]:
         return [
-            Fault(f"{_listed(rows)}, {column}", SET_ASIDE[code][0], SET_ASIDE[code][1])
+            Fault(f"{_listed(rows, lines)}, {column}", SET_ASIDE[code][0], SET_ASIDE[code][1])
             for code, column, rows in self._found
         ]
 
@@ -293,10 +294,10 @@ class _Aside:
         return {code: _frozen(np.sort(np.concatenate(rows))) for code, rows in found.items()}
 
 
-def _listed(rows: Array, most: int = 12) -> str:
-    shown = ", ".join(str(r) for r in rows[:most])
+def _listed(rows: Array, lines: Sequence[int], most: int = 12) -> str:
+    shown = ", ".join(str(lines[r - 1] if lines else r) for r in rows[:most])
     more = f" and {rows.size - most} more" if rows.size > most else ""
-    return f"row{'s' if rows.size > 1 else ''} {shown}{more}"
+    return f"{'line' if lines else 'row'}{'s' if rows.size > 1 else ''} {shown}{more}"
 
 
 def _to_si(texts: Mapping[str, Labels], read: dict[str, Array], aside: _Aside) -> None:

@@ -5,15 +5,16 @@ Exposure comes from the table of vehicles. Without it nobody knows what a count 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from diagnb.errors import fault
+from diagnb.fleet.clocks import Clock, ClockTrend, trend_by_clock
 from diagnb.fleet.defects import Defects
 from diagnb.fleet.effect import Effect, effect_of_change
-from diagnb.fleet.figure import Figure, Refusal, refused
+from diagnb.fleet.figure import Figure, Refusal, no_trial, refused
 from diagnb.fleet.life import Lives
 from diagnb.fleet.lots import CellSurvey, survey_cells
 from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
@@ -107,12 +108,19 @@ def fail_shares(rows: Rows, *, by: str = "component", coverage: float = 0.95) ->
     labels = getattr(rows, by, None)
     if labels is None or not hasattr(labels, "codes"):
         raise fault("by", f"{by!r} is not a text column", "component, point, lot, site, technician or instrument")
+    if labels.size and labels.marked({""}).all():
+        raise fault("by", f"no result says its {by}", "component, or point, is always there")
     found = rows.phase.marked({"as found", ""}) & (rows.verdict != 4)
     size = len(labels.names)
     tests = np.bincount(labels.codes[found], minlength=size)
     fails = np.bincount(labels.codes[found & (rows.verdict == 3)], minlength=size)
     figures = [
-        proportion(successes=float(fails[k]), trials=float(tests[k]), name=labels.names[k], coverage=coverage)
+        proportion(
+            successes=float(fails[k]),
+            trials=float(tests[k]),
+            name=labels.names[k] or f"no {by} said",
+            coverage=coverage,
+        )
         for k in np.nonzero(tests)[0]
     ]
     return tuple(sorted(figures, key=lambda f: -(f.lower or 0.0)))
@@ -144,7 +152,8 @@ def first_lives(defects: Defects, vehicles: Vehicles) -> Lives:
 def watches(defects: Defects, vehicles: Vehicles, *, clock: str = "age") -> tuple[Watch, ...]:
     """Each vehicle's defects within its watch, for the trend tests; ``clock`` "age" or "calendar", both in months.
 
-    By age the tests ask whether vehicles get worse as they grow old; by calendar, whether the fleet gets worse.
+    The clock moves a vehicle's whole watch; what :func:`laplace` and :func:`mil_hdbk_189` say within the watches is the same
+    by both, because in one vehicle age and calendar run together. :func:`clock_trend` tells the two apart.
     """
     placed = place(defects, vehicles)
     entry, leaving = _ages(vehicles)
@@ -162,6 +171,39 @@ def watches(defects: Defects, vehicles: Vehicles, *, clock: str = "age") -> tupl
         Watch(tuple(age[cut[k] : cut[k + 1]].tolist()), float(leaving[k]), float(entry[k]))
         for k in np.nonzero(np.diff(cut))[0]
     )
+
+
+def clock_trend(
+    defects: Defects, vehicles: Vehicles, *, clock: Clock = "age", settling_months: float = 3.0, level: float = 0.05
+) -> ClockTrend:
+    """Does it get worse as vehicles grow old ("age"), or as time goes on at the same age ("calendar")? See :func:`trend_by_clock`.
+
+    The first ``settling_months`` of every watch are left out: a defect is dated by the visit that found it, so a watch
+    begins with too few of them (choose the longest usual time between visits). Refused ("entry-age-missing") where a
+    vehicle's date of service is not given.
+    """
+    if not settling_months >= 0:
+        raise fault("settling_months", f"{settling_months:g} is no number of months")
+    placed = place(defects, vehicles)
+    entry, leaving = _ages(vehicles)
+    entry = entry + settling_months
+    kept = np.nonzero(leaving > entry)[0]
+    position = np.full(len(vehicles), -1)
+    position[kept] = np.arange(kept.size)
+    mine = (position[placed.asset] >= 0) & (placed.age >= entry[placed.asset])
+    origin = _origin(vehicles)
+    zero = vehicles.watched_from.min() if len(vehicles) else np.datetime64("2000-01-01")
+    born = (origin - zero).astype(float) / DAYS_PER_MONTH
+    found = trend_by_clock(
+        entry=entry[kept], leaving=leaving[kept], born=born[kept], asset=position[placed.asset[mine]], age=placed.age[mine],
+        clock=clock, level=level,
+    )  # fmt: skip
+    unknown = int(np.isnat(vehicles.in_service).sum())
+    if not unknown:
+        return found
+    said = {"code": "entry-age-missing", "detail": counted(unknown, "vehicle")}
+    trial = no_trial(found.trial.name, found.trial.hypothesis, level=level, n=found.trial.n, **said)
+    return ClockTrend(clock, trial, refused(found.growth.name, unit=found.growth.unit, coverage=1 - level, **said))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,8 +340,8 @@ def effect_at(
     )  # fmt: skip
     if len(defects.rules) > 1:
         ratio = refused("rate ratio", "mixed-rules", ", ".join(defects.rules), method=found.ratio.method)
-        return Effect(found.before, found.after, ratio, found.trial, "not tested", found.strata)
-    return found
+        found = replace(found, ratio=ratio, finding="not tested")
+    return replace(found, strata_of=f"age bands of {band_months:g} months", settling_months=settling_months)
 
 
 def fleet_rate(defects: Defects, vehicles: Vehicles, *, per: float = 1000.0, coverage: float = 0.95) -> Figure:

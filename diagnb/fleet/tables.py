@@ -6,14 +6,15 @@ import base64
 import html
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from diagnb.fleet.cells import amount, in_unit, number, readable, share, span, unit_text
+from diagnb.fleet.cells import amount, in_unit, number, probability, readable, share, span, unit_text
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
+from diagnb.fleet.instruments import InstrumentOffset
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.lots import CellSurvey, LotComparison
 from diagnb.fleet.measurement_share import MeasurementShare
@@ -103,9 +104,31 @@ def figure_row(figure: Figure) -> tuple[str, ...]:
 
 
 def figures_table(figures: Sequence[Figure], *, title: str, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
-    """One figure a row, cautions as notes."""
+    """One figure a row, cautions as notes; a method that all rows share stands once below them."""
     cautions = tuple(f"{f.name}: {c}" for f in figures for c in f.cautions)
-    return Table(title, FIGURE_COLUMNS, tuple(figure_row(f) for f in figures), (*notes, *cautions), plot)
+    return _methods_below(
+        Table(title, FIGURE_COLUMNS, tuple(figure_row(f) for f in figures), (*notes, *cautions), plot)
+    )
+
+
+def _methods_below(table: Table) -> Table:
+    """The table without its last column, the methods, where few of them repeat in many rows: they stand below instead."""
+    methods = tuple(dict.fromkeys(row[-1] for row in table.rows))
+    if len(table.rows) < 2 or len(methods) == len(table.rows):
+        return table
+    said = tuple(
+        f"method: {m}" if len(methods) == 1 else f"method of {_named([r[0] for r in table.rows if r[-1] == m])}: {m}"
+        for m in sorted(methods, key=lambda m: sum(r[-1] == m for r in table.rows))
+    )
+    if len(methods) > 1:
+        said = (*said[:-1], f"method{' of the others' if len(methods) > 1 else ''}: {said[-1].partition(': ')[2]}")
+    return replace(
+        table, columns=table.columns[:-1], rows=tuple(row[:-1] for row in table.rows), notes=(*said, *table.notes)
+    )
+
+
+def _named(names: Sequence[str], most: int = 6) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def trials_table(trials: Sequence[Trial], *, title: str, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
@@ -142,7 +165,7 @@ def pareto_table(found: Pareto, *, plot: Any = None, notes: tuple[str, ...] = ()
         "n",
         "method",
     )
-    return Table(f"Components, ranked by {found.ranked_by}", columns, rows, notes, plot)
+    return _methods_below(Table(f"Components, ranked by {found.ranked_by}", columns, rows, notes, plot))
 
 
 def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table:
@@ -160,7 +183,18 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
         f"{counted(len(found.untested), 'cell')} not tested"
         + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),
     )
-    columns = ("component", "lot", "defects", "exposure", "vehicles", "ratio", "interval", "p", "adjusted", "alarm")
+    columns = (
+        "component",
+        "lot",
+        "defects",
+        "vehicle-months",
+        "vehicles",
+        "ratio",
+        "interval",
+        "p",
+        "adjusted",
+        "alarm",
+    )
     return Table("Components by lot, each cell against the component's other lots", columns, rows, notes, plot)
 
 
@@ -192,10 +226,24 @@ def chart_table(chart: Chart, *, plot: Any = None) -> Table:
 
 
 def effect_table(found: Effect, *, plot: Any = None) -> Table:
-    """Rates before and after and their ratio."""
+    """Rates before and after and their ratio; what the ratio compares and what was left out stand below."""
+    notes = [f"compared within {found.strata} {found.strata_of}: the ratio is that of like with like"]
+    crude = found.crude_ratio
+    if crude is not None and found.ratio.value is not None:
+        notes.append(
+            f"the two rates as they stand have the ratio {share(crude, 3)}; it also holds what else differs, "
+            f"such as older vehicles after the change"
+        )
+    if found.settling_months:
+        notes.append(f"the first {found.settling_months:g} months after the change are left out (defects from before it are still being found)")  # fmt: skip
+    else:
+        notes.append(
+            "nothing is left out after the change; defects from before it that are found later pull the ratio towards 1"
+        )
+    p = found.trial.p_value
+    notes.append(f"not tested: {found.trial.refusal}" if p is None else f"if nothing had changed, a ratio so far from 1 would come about with probability p {probability(p, 3)}")  # fmt: skip
     return figures_table(
-        (found.before, found.after, found.ratio), title=f"Effect of the change: {found.finding}", plot=plot,
-        notes=(str(found.trial), f"compared within {counted(found.strata, 'stratum', 'strata')}"),
+        (found.before, found.after, found.ratio), title=f"Effect of the change: {found.finding}", plot=plot, notes=tuple(notes)
     )  # fmt: skip
 
 
@@ -213,6 +261,33 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None, n
                 "FLAGGED" if m.flagged else "",
             )
         )  # fmt: skip
-    methods = tuple(sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}))
+    methods = (*sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}), MEASUREMENT_CAVEAT)
     columns = ("group", "fails", "share shown", "share truly bad", "false among fails", "interval", "flag")
     return Table("What the measurement alone explains", columns, tuple(rows), (*methods, *notes), plot)
+
+
+MEASUREMENT_CAVEAT = (
+    "errors are taken as random and as large as stated: a meter that is wrong by more than its statement, and always the "
+    "same way, is not seen here; compare the meters with --by instrument"
+)
+
+
+def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
+    """One meter a row, the furthest off first; the method and what can't be seen stand below."""
+    rows = tuple(
+        (
+            o.instrument, share(o.ratio.value, 4) if o.ratio.refusal is None else f"refused: {o.ratio.refusal}",
+            interval(o.ratio), share(o.adjusted, 2), "–" if o.stated is None else f"{100 * o.stated:.2g} %", amount(o.ratio.exposure),
+            str(o.ratio.n), "OFF" if o.flagged else "differs" if o.differs else "",
+        )
+        for o in found
+    )  # fmt: skip
+    methods = tuple(dict.fromkeys(o.ratio.method for o in found if o.ratio.refusal is None))
+    said = (
+        "OFF: the interval lies beyond twice the stated relative standard uncertainty; differs: it leaves out 1, which the statement allows",
+        "the middle meter counts as right: an error that most meters share is not seen",
+    )  # fmt: skip
+    columns = ("instrument", "ratio to the others", "interval", "adjusted p", "stated", "readings", "vehicles", "flag")
+    return Table(
+        "Meters, compared at the same points of the same vehicles", columns, rows, (*methods, *said, *notes), plot
+    )

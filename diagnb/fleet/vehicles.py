@@ -73,12 +73,14 @@ def read_vehicles(columns: Mapping[str, Any]) -> Vehicles:
         numbers(columns["distance_km"]) if "distance_km" in columns else (np.full(n, np.nan), np.zeros(n, dtype=bool))
     )
     keep = np.ones(n, dtype=bool)
+    lines = getattr(columns, "lines", ())
 
     def leave(mask: Array, what: str, repair: str = "") -> None:
         new = mask & keep
         for k in np.nonzero(new)[0]:
             name = texts["asset"].names[texts["asset"].codes[k]]
-            faults.append(Fault(f"vehicle {name or '?'} (row {k + 1})", what, repair))
+            where = f"line {lines[k]}" if lines else f"row {k + 1}"
+            faults.append(Fault(f"vehicle {name or '?'} ({where})", what, repair))
         keep[new] = False
 
     for name in _TEXTS:

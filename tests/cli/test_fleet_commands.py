@@ -29,7 +29,10 @@ def call(folder: Path, action: str, *more: str) -> int:
     ("recurrence", (), 0, "variance by vehicle"),
     ("trend", ("--clock", "age"), 1, "getting worse"),
     ("lots", (), 1, "ALARM"),
+    ("trend", ("--clock", "calendar"), 0, "no trend shown"),
     ("months", ("--component", "circuit 02", "--baseline", "24"), None, "CUSUM chart"),
+    ("months", ("--component", "circuit 01"), 0, "usual is the mean of"),
+    ("measurement", ("--by", "instrument", "--component", "circuit 02"), 0, "the middle meter counts as right"),
     ("drift", ("--component", "circuit 04"), 0, "V per 10,000 km"),
     ("measurement", ("--component", "circuit 01"), 0, "false among fails"),
     ("effect", ("--component", "circuit 01", "--date", "2024-01-01"), 0, "rate ratio"),
@@ -51,7 +54,7 @@ def test_every_question_has_its_answer(
     assert "distinct defects" in out.splitlines()[0]
     assert plot.read_bytes().startswith(b"\x89PNG")
     assert call(folder, action, *more, "--json") == found
-    assert set(json.loads(capsys.readouterr().out)) == {"facts", "results"}
+    assert set(json.loads(capsys.readouterr().out)) == {"facts", "notes", "results"}
 
 
 def test_inventing_says_what_is_hidden_and_what_to_try_and_trying_finds_it(
@@ -107,7 +110,7 @@ def test_faults_of_the_data_go_to_the_error_stream_and_the_rest_is_used(
     broken.write_text("\n".join(lines), encoding="utf-8")
     assert main(["fleet", "summary", str(broken), "--vehicles", str(folder / "vehicles.csv")]) == 1
     said = capsys.readouterr()
-    assert "diagnb: row 3, phase: a text begins like a spreadsheet formula" in said.err
+    assert "diagnb: line 4, phase: a text begins like a spreadsheet formula" in said.err
     assert "1 set aside" in said.out
 
 
@@ -120,3 +123,64 @@ def test_wrong_use_is_one_line(folder: Path, arguments: list[str], capsys: pytes
     assert main(["fleet", action, str(folder / file), "--vehicles", str(folder / "vehicles.csv"), *more]) == 2
     (line,) = capsys.readouterr().err.splitlines()
     assert line.startswith("diagnb: ")
+
+
+def test_what_does_not_fit_the_table_of_vehicles_is_said_with_its_count(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = (folder / "vehicles.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "vehicles.csv").write_text("\n".join([lines[0], *lines[3:]]) + "\n", encoding="utf-8")
+    assert main(["fleet", "summary", str(folder / "results.csv"), "--vehicles", str(tmp_path / "vehicles.csv")]) == 0
+    assert re.search(
+        r"note: \d+ results of 2 vehicles that the table of vehicles does not have", capsys.readouterr().out
+    )
+
+
+def test_a_component_narrows_the_lots_and_a_long_baseline_is_refused(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert call(folder, "lots", "--component", "circuit 03") == 1
+    out = capsys.readouterr().out
+    assert "circuit 03" in out
+    assert "circuit 04" not in out
+    assert "tested together with" in out
+    assert call(folder, "lots", "--component", "circuit 02") == 0
+    capsys.readouterr()
+    assert call(folder, "months", "--baseline", "100") == 2
+    assert "--baseline: 100 months" in capsys.readouterr().err
+    assert call(folder, "summary", "--by", "site") == 2
+    assert "no result says its site" in capsys.readouterr().err
+    assert call(folder, "life", "--component", "circuit 99") == 2
+    assert "circuit 16" in capsys.readouterr().err
+
+
+def test_semicolons_and_decimal_commas_are_read_as_the_same_results(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["fleet", "summary", str(folder / "results.csv")]) == 0
+    plain = capsys.readouterr().out
+    text = (folder / "results.csv").read_text(encoding="utf-8").replace(",", ";").replace(".", ",")
+    (tmp_path / "results.csv").write_text(text, encoding="utf-8")
+    assert main(["fleet", "summary", str(tmp_path / "results.csv")]) == 0
+    assert capsys.readouterr().out == plain
+    (tmp_path / "results.csv").write_text(text.replace("0,", "1.000,"), encoding="utf-8")
+    assert main(["fleet", "summary", str(tmp_path / "results.csv")]) == 2
+    assert "holds no row that can be used" in capsys.readouterr().err
+
+
+def test_the_effect_says_what_is_compared_and_what_is_left_out_and_life_what_it_can_not_know(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    call(folder, "effect", "--component", "circuit 01", "--date", "2024-01-01")
+    out = capsys.readouterr().out
+    for words in (
+        "age bands of 12 months",
+        "the two rates as they stand have the ratio",
+        "the first 3 months after the change are left out",
+    ):
+        assert words in out
+    call(folder, "life", "--component", "circuit 01")
+    assert "in service before the watch began: what failed earlier is not known" in capsys.readouterr().out
+    for action in ("summary", "lots"):
+        call(folder, action)
+        assert max(len(line) for line in capsys.readouterr().out.splitlines() if line.startswith("  c")) < 150

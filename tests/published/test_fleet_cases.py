@@ -116,14 +116,14 @@ def _(data: Any) -> Outcome:
 
 @case("nist-6.3.3.1-c")
 def _(data: Any) -> Outcome:
-    chart = fleet.rate_chart(counts=data["counts"], exposure=1.0)
+    chart = fleet.rate_chart(counts=data["counts"], exposure=1.0, dispersion=1.0)
     assert [int(k) for k in np.nonzero(chart.signal)[0]] == [23]
     return {"cbar": chart.center, "ucl": chart.upper[0], "lcl": chart.lower[0]}
 
 
 @case("nist-6.3.3.2-p")
 def _(data: Any) -> Outcome:
-    chart = fleet.rate_chart(counts=data["counts"], exposure=data["n"], kind="proportion")
+    chart = fleet.rate_chart(counts=data["counts"], exposure=data["n"], kind="proportion", dispersion=1.0)
     return {"pbar": chart.center, "ucl": chart.upper[0], "lcl": chart.lower[0]}
 
 

@@ -1,0 +1,92 @@
+"""Where the results and the table of vehicles don't fit together: said with a count, never dropped in silence."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnb.fleet.defects import Defects
+from diagnb.fleet.labels import listed
+from diagnb.fleet.rows import Rows
+from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
+from diagnb.quantities.counting import counted
+
+_MOST = 5
+
+
+def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
+    """A sentence for each kind: vehicles without a watch, results outside one, lots that differ, ages that change.
+
+    Results of vehicles without a watch, or outside it, count in shares of tests but in no figure with an exposure.
+    """
+    said = []
+    position = vehicles.position(rows.asset)
+    known = position >= 0
+    at = np.maximum(position, 0)
+    if (~known).any():
+        names = sorted({rows.asset.names[c] for c in np.unique(rows.asset.codes[~known])})
+        said.append(
+            f"{counted(int(np.sum(~known)), 'result')} of {counted(len(names), 'vehicle')} that the table of vehicles does not "
+            f"have ({listed(names, _MOST)}): in no rate"
+        )
+    if known.any():
+        early = known & (rows.date < vehicles.watched_from[at])
+        late = known & (rows.date >= vehicles.watched_to[at])
+        for mask, words, day in ((early, "before", "min"), (late, "after", "max")):
+            if mask.any():
+                found = getattr(rows.date[mask], day)()
+                said.append(
+                    f"{counted(int(mask.sum()), 'result')} dated {words} the vehicle's watch (the {'first' if day == 'min' else 'last'} "
+                    f"on {found}): in no rate"
+                )
+        mine, theirs = (np.array([*labels.names, ""]) for labels in (rows.lot, vehicles.lot))
+        lot, told = mine[rows.lot.codes], theirs[vehicles.lot.codes[at]]
+        differs = known & (lot != "") & (told != "") & (lot != told)
+        if differs.any():
+            names = sorted({rows.asset.names[c] for c in np.unique(rows.asset.codes[differs])})
+            said.append(
+                f"{counted(int(differs.sum()), 'result')} of {counted(len(names), 'vehicle')} with another lot than the table of "
+                f"vehicles has ({listed(names, _MOST)}): the table's lot is used"
+            )
+    absent = len(vehicles) - int(np.unique(position[known]).size)
+    if absent:
+        said.append(
+            f"{counted(absent, 'vehicle')} under watch without any result: their time counts as without a defect"
+        )
+    return tuple(said)
+
+
+def ages_over_time(vehicles: Vehicles) -> str:
+    """Mean age of the vehicles under watch at the begin and at the end, as a sentence; "" where ages are not known."""
+    if not len(vehicles) or bool(np.isnat(vehicles.in_service).any()):
+        return ""
+    days = [vehicles.watched_from.min() + 30, vehicles.watched_to.max() - 30]
+    means = []
+    for day in days:
+        under = (vehicles.watched_from <= day) & (day < vehicles.watched_to)
+        if not under.any():
+            return ""
+        means.append(float((day - vehicles.in_service[under]).astype(float).mean()) / DAYS_PER_MONTH)
+    return (
+        f"months are not adjusted for age: the vehicles under watch were {means[0]:.0f} months old on average at the begin and "
+        f"{means[1]:.0f} at the end"
+    )
+
+
+def watch_cautions(defects: Defects, vehicles: Vehicles) -> tuple[str, ...]:
+    """What the watch can't know: ages that are not given, what failed before it, when a defect came about."""
+    said = []
+    unknown = int(np.isnat(vehicles.in_service).sum())
+    if unknown:
+        said.append(f"{counted(unknown, 'vehicle')} without a date of service: ages count from the begin of the watch")
+    begun = int(np.sum(vehicles.watched_from > vehicles.in_service))
+    if begun:
+        said.append(
+            f"{begun} of {counted(len(vehicles), 'vehicle')} in service before the watch began: what failed earlier is not known, "
+            f"so a first defect is the first one seen"
+        )
+    if len(defects):
+        said.append("a defect is dated by the test that found it, later than it came about")
+    return tuple(said)
+
+
+__all__ = ["ages_over_time", "mismatches", "watch_cautions"]
