@@ -36,7 +36,8 @@ def cautions_due(values: Mapping[str, str], library: Library) -> dict[str, str]:
     shown = [class_caution(values, library)]
     for test in items(values, "tests"):
         shown += caution_codes(values, library, test)
-    if stop_of(values, library):
+    stop = stop_of(values, library)
+    if stop is not None and not stop.asks:
         shown.append(STOPPED)
     return {
         f"cautions.{code}": "shown"

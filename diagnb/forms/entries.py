@@ -31,6 +31,11 @@ def as_displayed(text: str, spec: ReadingSpec) -> str:
     return f"{text} {spec.unit}" if _LONE_NUMBER.match(text) else text
 
 
+def is_lone_number(text: str) -> bool:
+    """Whether a text is one number without a unit."""
+    return bool(_LONE_NUMBER.match(text.strip()))
+
+
 def instrument_for(values: Mapping[str, str], library: Library, test: str, spec: ReadingSpec) -> str:
     """The instrument of one reading: the one chosen at it, else the first one that has the function."""
     able = instruments_able(values, library, spec)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from diagnb.forms.entries import instrument_for, instruments_able
 from diagnb.forms.library import Library
 from diagnb.forms.path_nodes import reading_specs
+from diagnb.meters import Function
 from diagnb.procedures import ReadingSpec
 from diagnb.quantities import unit
 
@@ -37,6 +38,12 @@ def full_scale(values: Mapping[str, str], library: Library, instrument: str, fun
     sheet = library.meters.get(values.get(f"instruments.{instrument}.meter", ""))
     ranges = [r for f in sheet.functions if f.name == function for r in f.ranges] if sheet else []
     return max((r.full_scale for r in ranges), default=0.0)
+
+
+def function_for(values: Mapping[str, str], library: Library, test: str, spec: ReadingSpec) -> Function | None:
+    """The function of the instrument that takes this reading; None while no instrument on the sheet has it."""
+    sheet = library.meters.get(values.get(f"instruments.{instrument_for(values, library, test, spec)}.meter", ""))
+    return next((f for f in sheet.functions if f.name == spec.function), None) if sheet else None
 
 
 def larger_instrument(values: Mapping[str, str], library: Library, test: str, spec: ReadingSpec) -> str:

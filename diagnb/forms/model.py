@@ -14,7 +14,7 @@ from typing import Any
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
 from diagnb.forms.draft import Draft, draft_record
-from diagnb.forms.instrument_choice import larger_instrument
+from diagnb.forms.instrument_choice import function_for, larger_instrument
 from diagnb.forms.library import load_library as load_library
 from diagnb.forms.reading_check import ReadingState, check_reading
 from diagnb.forms.sheet_files import SheetFiles
@@ -84,7 +84,13 @@ class FormModel(SheetFiles):
         if spec is None:
             return ReadingState()
         key = f"tests.{test}.readings.{name}"
-        state = check_reading(self.text(key), spec)
+        state = check_reading(
+            self.text(key),
+            spec,
+            system_voltage=self.system_voltage(),
+            function=function_for(self.values, self.library, test, spec),
+            confirmed=self.text(f"{key}.confirmed"),
+        )
         said = self.evaluated(test)[1].get(key)
         if said and not state.fault:
             remedy = f"; {said.repair}" if said.repair else ""

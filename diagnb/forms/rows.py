@@ -120,6 +120,8 @@ class Rows(RowsOfPath):
         stop = self.model.stop()
         if stop is None:
             return []
+        if stop.asks:
+            return [note(stop.sentence, "caution")]
         return [note(stop.sentence, "stop"), *self.fields(QUALIFIED)]
 
     def items(self, kind: str) -> list[Row]:

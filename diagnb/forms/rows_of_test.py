@@ -13,7 +13,9 @@ from diagnb.forms.entries import instrument_for, instruments_able
 from diagnb.forms.fields import Field, read_decimal, read_half_width, read_quantity
 from diagnb.forms.model import FormModel
 from diagnb.forms.presenter import Presenter
+from diagnb.forms.reading_check import ReadingState
 from diagnb.forms.row import FieldRows, Row, action, capital, heading, note
+from diagnb.forms.voltage_stop import Stop
 from diagnb.procedures import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
 
 
@@ -130,9 +132,11 @@ class RowsOfTest(FieldRows):
             "disabled": stop is not None and key not in stop.keys,
             "kind": "reading", "key": key, "label": spec.title, "unit": spec.unit, "text": self.model.text(key),
             "version": self.model.journal.number_of(key), "detail": detail, "hint": hint, "needed": spec.required,
-            "back": state.back, "fault": state.fault, "caution": state.caution,
+            "back": state.back, "fault": state.fault, "caution": _with_value(state),
             "fix": {"label": state.fix[0], "text": state.fix[1]} if state.fix else None,
+            "deny": {"label": state.deny[0], "act": f"confirm.{key}"} if state.deny else None,
         }  # fmt: skip
+        row |= _of_stop(stop, key)
         if len(able) < 2:
             return [row]
         names = tuple((name, self.model.instrument_name(name)) for name in able)
@@ -150,6 +154,7 @@ class RowsOfTest(FieldRows):
         )  # fmt: skip
         stop = self.model.stop()
         row = self.field(value, key) | {"unit": spec.unit, "disabled": stop is not None and key not in stop.keys}
+        row |= _of_stop(stop, key)
         if not row["text"].strip():
             earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.given.{spec.name}")
             return [row | {"hint": f"as found: {earlier}"} if earlier else row]
@@ -199,6 +204,20 @@ class RowsOfTest(FieldRows):
                 ),
             ]
         return rows
+
+
+def _with_value(state: ReadingState) -> str:
+    """A caution after the value as it was read."""
+    return f"= {state.back}; {state.caution}" if state.caution and state.back else state.caution
+
+
+def _of_stop(stop: Stop | None, key: str) -> Row:
+    """What the stop says at one field: why it stands, or why the field waits."""
+    if stop is None:
+        return {}
+    if key not in stop.keys:
+        return {"caution": stop.refusal}
+    return {} if stop.asks else {"fault": f"{stop.at_field} See the top of this step."}
 
 
 def _capable(found: LimitCapability, titles: Mapping[str, str]) -> str:

@@ -132,6 +132,15 @@ class SheetChanges(ABC):
         """Keep the text of one field and work out what follows. Raises InputFault only when it could not be kept."""
         return self.work_out((key,), self.keep(key, text))
 
+    def confirm(self, key: str) -> Answer:
+        """Record that the reading ``key`` is meant as it stands: "did you mean mV?" was answered with no."""
+        return self.put_all({f"{key}.confirmed": self.text(key).strip()})
+
+    def system_voltage(self) -> float | None:
+        """The vehicle's system voltage in V, None while it is not chosen."""
+        text = self.text("vehicle.system_voltage")
+        return float(text) if text else None
+
     def put_all(self, changes: Mapping[str, str]) -> Answer:
         """Keep several fields as one step of undo."""
         with self._guard:

@@ -118,11 +118,35 @@ def test_a_number_on_its_way_to_millivolts_stops_nothing_until_the_field_is_left
     assert bench.model.text("cautions.C5") == ""
     grid = bench.sheet.grids["found"]
     grid._handle_custom_msg({"k": "left", "view": "v", "key": "tests.t1.readings.drop"}, [])
+    assert grid.rows[0]["label"].startswith("Waiting for an answer: ")
+    assert bench.row("tests.t1.readings.drop")["caution"] == "= 148 V; did you mean mV?"
+    assert "answer the question" in bench.row("tests.t1.readings.load_current")["caution"]
+    assert bench.model.text("cautions.C5") == ""
+    bench.act(bench.row("tests.t1.readings.drop")["deny"]["act"])
     assert grid.rows[0]["tone"] == "stop"
+    assert "high voltage" in bench.row("tests.t1.readings.drop")["fault"]
+    assert bench.model.text("tests.t1.readings.drop.confirmed") == "148"
     assert bench.model.text("cautions.C5") == "shown"
     bench.type("tests.t1.readings.drop", "148 mV")
     assert bench.model.stop() is None
     assert all(row.get("tone") != "stop" for row in grid.rows)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"vehicle.system_voltage": ""},
+        {"circuit.class": "high voltage"},
+        {"tests.t1.readings.drop": "148 V"},
+        {"tests.t1.readings.load_feed_voltage": "148"},
+    ],
+)
+def test_where_millivolts_are_not_likely_the_form_stops_at_once(bench, change):
+    bench.fill()
+    bench.model.put_all({"tests.t1.readings.drop": "148", **change})
+    stop = bench.model.stop()
+    assert stop is not None
+    assert (stop.asks, bench.model.text("cautions.C5")) == (False, "shown")
 
 
 def test_the_next_reading_is_refused_also_when_nobody_said_that_the_field_was_left(bench):

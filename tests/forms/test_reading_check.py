@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import pytest
 
+from diagnb.forms.library import load_library
 from diagnb.forms.reading_check import check_reading
+from diagnb.meters import Function
 from diagnb.procedures import ReadingSpec
 
 SOURCE = ReadingSpec("source", "Source voltage", "V", "dc voltage", expected=(8.0, 60.0))
 DROP = ReadingSpec("drop", "Drop", "V", "dc voltage", expected=(-0.5, 3.0))
 OHMS = ReadingSpec("r", "Resistance", "Ω", "resistance", expected=(30.0, 200.0))
+DRAW = ReadingSpec("draw", "Draw", "A", "dc current", expected=(0.001, 2.0))
+NODE = ReadingSpec("node", "Voltage", "V", "dc voltage", expected=(-1.0, 60.0))
 HOT = ReadingSpec("t", "Temperature", "°C", "temperature")
+
+
+def meter(function: str) -> Function:
+    return next(f for f in load_library().meters["handheld-6000"].functions if f.name == function)
 
 
 @pytest.mark.parametrize(
@@ -37,16 +45,53 @@ def test_what_was_read_is_said_back_with_its_digits(text, spec, back):
     ("text", "spec", "unit", "fix"),
     [
         ("350", DROP, "mV", "350 mV"),
-        ("12.6 mV", SOURCE, "V", "12.6 V"),
+        ("3100", DROP, "mV", "3100 mV"),
         ("0.06", OHMS, "kΩ", "0.06 kΩ"),
-        ("12600", SOURCE, "mV", "12600 mV"),
+        ("35", DRAW, "mA", "35 mA"),
     ],
 )
 def test_a_slip_of_a_prefix_is_asked_about_and_mended_by_one_tap(text, spec, unit, fix):
-    state = check_reading(text, spec)
+    state = check_reading(text, spec, system_voltage=12.0, function=meter(spec.function))
     assert state.caution == f"did you mean {unit}?"
+    assert state.back == f"{text} {spec.unit}"
     assert state.fix == (f"Use {fix}", fix)
-    assert check_reading(fix, spec).caution == ""
+    assert state.deny == (f"No, it is {text} {spec.unit}", text)
+    assert "did you mean" not in check_reading(fix, spec, system_voltage=12.0).caution
+    said_no = check_reading(f"{text} ", spec, system_voltage=12.0, function=meter(spec.function), confirmed=text)
+    assert (said_no.back, said_no.caution, said_no.fix) == (f"{text} {spec.unit}", "", None)
+
+
+@pytest.mark.parametrize(
+    ("text", "spec", "back"),
+    [
+        ("3,30", DROP, "3.30 V"),
+        ("12.1", DROP, "12.1 V"),
+        ("3100 mV", DROP, "3.100 V"),
+        ("12.6 mV", SOURCE, "0.0126 V"),
+        ("0.6", OHMS, "0.6 Ω"),
+        ("4.1", DRAW, "4.1 A"),
+    ],
+)
+def test_a_value_that_may_be_the_fault_itself_is_never_offered_another_unit(text, spec, back):
+    state = check_reading(text, spec, system_voltage=12.0, function=meter(spec.function))
+    assert (state.back, state.fix) == (back, None)
+    assert state.caution.startswith("unusual here: ")
+
+
+def test_a_unit_is_offered_only_where_the_instrument_can_show_it():
+    assert check_reading("12600", SOURCE, system_voltage=12.0).fix == ("Use 12600 mV", "12600 mV")
+    handheld = meter("dc voltage")  # its step is 10 mV there
+    assert check_reading("12600", SOURCE, system_voltage=12.0, function=handheld).fix is None
+
+
+@pytest.mark.parametrize("text", ["0", "12", "-1"])
+def test_a_display_without_its_digits_is_said_to_count_for_little(text):
+    state = check_reading(text, NODE, system_voltage=12.0, function=meter("dc voltage"))
+    assert state.caution == (
+        f"few digits: ± 0.5 V of rounding counts; type all that the display shows, for example {text}.00"
+    )
+    whole = check_reading(f"{text}.00", NODE, system_voltage=12.0, function=meter("dc voltage"))
+    assert whole.caution == ""
 
 
 def test_a_reading_that_no_prefix_explains_is_only_called_unusual():
