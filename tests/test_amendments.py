@@ -11,11 +11,11 @@ import pytest
 from diagnb.audit import AuditLog, Event, lines_of
 from diagnb.errors import InputFault
 from diagnb.evaluation import evaluate
-from diagnb.lineage import read_shop_log
+from diagnb.lineage import against_replaced, read_shop_log
 from diagnb.proof import verify_report
 from diagnb.record import Record, amend, canonical_bytes, differences, digest, load_record, plain, void
 from diagnb.report import Options, render_report
-from diagnb.report.blocks import Cell, Table
+from diagnb.report.blocks import Cell, Notice, Table
 from diagnb.report.compose import compose
 from diagnb.report.wording import load_wording
 from diagnb.shipped import templates_directory
@@ -59,6 +59,51 @@ def better() -> Record:
     document["findings"].append({"text": "The strap was measured again on the bench.", "tests": ["3"]})
     document["parts"].pop()
     return load_record(document)
+
+
+def longer() -> Record:
+    document = plain(DEMO)
+    again = next(t for t in document["tests"] if t["id"] == "1") | {"id": "9", "phase": "as left"}
+    again["readings"] = [again["readings"][0] | {"texts": ["12.61 V"]}]
+    document["tests"].append(again)
+    document["tests"][0]["time"] = "2026-03-02T08:31:00+01:00"
+    return load_record(document)
+
+
+def test_an_added_test_is_told_in_words_with_its_reading_first() -> None:
+    found = {c.where: (c.before, c.after) for c in differences(DEMO, longer())}
+    before, after = found["tests[9]"]
+    assert before == ""
+    assert after.startswith("Battery open-circuit voltage and state of charge, as left: 12.61 V; instrument M1; ")
+    assert not set('{}"') & set(after)
+    assert found["tests[1].time"] == ("2026-03-02T08:30:00+01:00", "2026-03-02T08:31:00+01:00")
+    gone = {c.where: c.before for c in differences(better(), DEMO)}
+    assert gone["findings[3]"] == "text The strap was measured again on the bench.; tests 3"
+    part = next(c for c in differences(DEMO, better()) if c.where == "parts[1]")
+    assert part.before.startswith("action installed; number GS-70-450; description ground strap")
+
+
+def test_a_report_whose_changes_stand_there_as_before_still_proves_itself(shop: Shop) -> None:
+    record = amend(DEMO, longer(), reason="battery measured again")
+    document = plain(record)
+    assert document["replaces"]["changes"] == [c.model_dump(exclude_defaults=True) for c in differences(DEMO, longer())]
+    old = [c.model_dump(exclude_defaults=True) for c in differences(DEMO, longer(), as_json=True)]
+    assert old != document["replaces"]["changes"]
+    document["replaces"]["changes"] = old
+    assert against_replaced(load_record(document), DEMO) == ()
+    document["replaces"]["changes"] = old[:-1]
+    assert against_replaced(load_record(document), DEMO) == ("changes-differ",)
+
+
+def test_a_void_report_says_so_in_its_outcome_box_and_no_verdict_beside_it() -> None:
+    record = void(DEMO, reason="another bus")
+    for language, word in (("en", "VOID"), ("de", "UNGÜLTIG")):
+        wording = load_wording(language)
+        blocks = compose(record, evaluate(record), wording, Options(moment=MOMENT, language=language))
+        notices = [b for b in blocks if isinstance(b, Notice)]
+        assert notices[0].heading == word
+        assert notices[1].heading.endswith(f": {word}")
+        assert not any(wording.verdict(verdict) in notices[1].text for verdict in ("pass", "fail"))
 
 
 def test_an_amendment_names_what_it_replaces_and_lists_what_changed() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,7 @@ def run_amend(options: argparse.Namespace) -> int:
         issue(options, amended, key=key, output=options.output, action="amend", photos=photos)
     print(f"{options.output}: revision {amended.revision}, {_signed(key)}; replaces revision {old.revision}")
     for change in amended.replaces.changes if amended.replaces else ():
-        print(f"  {change.where}: {_shown(change.before)} → {_shown(change.after)}")
+        print(f"  {_change_line(change)}")
     return 0
 
 
@@ -181,6 +182,21 @@ def _signed(key: Any) -> str:
     return f"signed by {key.name}" if key is not None else "NOT signed (no --key)"
 
 
-def _shown(text: str) -> str:
-    line = " ".join(text.split()) or "–"
-    return line if len(line) <= 80 else f"{line[:77]}…"
+_NOUNS = {
+    "tests": "test", "people": "person", "instruments": "instrument", "attachments": "file", "parts": "part",
+    "findings": "finding", "codes": "fault code", "readings": "reading",
+}  # fmt: skip
+
+
+def _change_line(change: Any) -> str:
+    """One change as a sentence: an entry added or removed by its noun, else its place, before → after."""
+    before, after = (" ".join(text.split()) for text in (change.before, change.after))
+    if before and after:
+        return f"{change.where}: {before} → {after}"
+    entry = re.fullmatch(r"(\w+)\[(.+)\]", change.where)
+    place = change.where
+    if entry and entry[1] in _NOUNS:
+        # entries without an id are counted; people count from 1
+        number = entry[1] in ("parts", "findings", "codes") and entry[2].isdigit()
+        place = f"{_NOUNS[entry[1]]} {int(entry[2]) + 1 if number else entry[2]}"
+    return f"{place} {'added' if after else 'removed'}: {after or before}"

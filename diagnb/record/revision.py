@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -12,13 +13,14 @@ import rfc8785
 from diagnb.errors import Fault, InputFault
 from diagnb.record.canonical import digest, plain
 from diagnb.record.document import Change, Record
-from diagnb.record.door import read_record
+from diagnb.record.door import procedure_of, read_record
 
 MOST_CHANGES = 500
 MOST_TEXT = 400
 _FRAME = {"schema", "revision", "replaces", "redaction"}
 _SHEETS = ("meters", "procedures")
 _KEYS = ("id", "name", "result")
+_ABSENT = object()
 
 
 def amend(old: Record, new: Record, *, reason: str) -> Record:
@@ -48,13 +50,21 @@ def void(old: Record, *, reason: str) -> Record:
     return _next(old, plain(old), reason, (), status="void")
 
 
-def differences(old: Record, new: Record) -> tuple[Change, ...]:
+def differences(old: Record, new: Record, *, as_json: bool = False) -> tuple[Change, ...]:
     """Where two records differ, by place, values as text of at most 400 characters; at most 500 places.
 
-    Entries of lists are told apart by their id or name where they have one, so that an added test is one change.
+    Entries of lists are told apart by their id or name where they have one, so that an added test is one change. It is
+    written in words, its readings first; ``as_json`` writes whole entries as earlier versions did.
     Accuracy sheets and procedures are compared as wholes and shown by their SHA-256.
     """
-    found = list(_differences(_bare(plain(old)), _bare(plain(new)), ""))
+
+    def said(record: Record, where: str, value: Any) -> str:
+        return "" if value is _ABSENT else _text(value if as_json else in_words(record, where, value))
+
+    found = [
+        Change(where=where[:300], before=said(old, where, before), after=said(new, where, after))
+        for where, before, after in _differences(_bare(plain(old)), _bare(plain(new)), "")
+    ]
     if len(found) > MOST_CHANGES:
         rest = len(found) - MOST_CHANGES + 1
         found = [*found[: MOST_CHANGES - 1], Change(where="…", after=f"{rest} further changes")]
@@ -95,14 +105,50 @@ def _sheet(sheet: Any) -> str:
     return f"SHA-256 {hashlib.sha256(rfc8785.dumps(sheet)).hexdigest()}"
 
 
-def _differences(old: Any, new: Any, where: str) -> Iterator[Change]:
+def in_words(record: Record, where: str, value: Any) -> Any:
+    """A whole entry that stands at ``where`` in a record, as a line of text; texts and numbers stay what they are."""
+    if isinstance(value, Mapping):
+        return _test(record, value) if re.fullmatch(r"tests\[.*\]", where) else _listed(value)
+    return _said(value) if isinstance(value, list | bool) else value
+
+
+def _test(record: Record, test: Mapping[str, Any]) -> str:
+    readings = [
+        f"{_name(r['name'])} {', '.join(r['texts'])}" if len(test["readings"]) > 1 else ", ".join(r["texts"])
+        for r in test.get("readings", ())
+    ]
+    title = procedure_of(record, test["procedure"]).title
+    used = dict.fromkeys(r["instrument"] for r in test.get("readings", ()))
+    rest = {key: value for key, value in test.items() if key not in ("id", "procedure", "phase", "readings")}
+    parts = [f"{title}, {test['phase']}", "; ".join(readings), ", ".join(used) and f"instrument {', '.join(used)}"]
+    head, *more = (part for part in (*parts, _listed(rest)) if part)
+    return f"{head}: {'; '.join(more)}"
+
+
+def _listed(entry: Mapping[str, Any]) -> str:
+    return "; ".join(f"{_name(key)} {_said(value)}" for key, value in entry.items() if value not in ("", [], {}, None))
+
+
+def _said(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return f"({_listed(value)})"
+    return ", ".join(map(_said, value)) if isinstance(value, list) else str(value)
+
+
+def _name(key: str) -> str:
+    return key.replace("_", " ")
+
+
+def _differences(old: Any, new: Any, where: str) -> Iterator[tuple[str, Any, Any]]:
     if isinstance(old, Mapping) and isinstance(new, Mapping):
         for key in [*old, *(k for k in new if k not in old)]:
             place = where + key if key.startswith("[") and where else f"{where}.{key}".lstrip(".")
             if key not in new:
-                yield _change(place, before=old[key])
+                yield place, old[key], _ABSENT
             elif key not in old:
-                yield _change(place, after=new[key])
+                yield place, _ABSENT, new[key]
             else:
                 yield from _differences(old[key], new[key], place)
     elif isinstance(old, list) and isinstance(new, list):
@@ -113,13 +159,13 @@ def _differences(old: Any, new: Any, where: str) -> Iterator[Change]:
             for index in range(max(len(old), len(new))):
                 place = f"{where}[{index}]"
                 if index >= len(new):
-                    yield _change(place, before=old[index])
+                    yield place, old[index], _ABSENT
                 elif index >= len(old):
-                    yield _change(place, after=new[index])
+                    yield place, _ABSENT, new[index]
                 else:
                     yield from _differences(old[index], new[index], place)
     elif old != new or type(old) is not type(new):
-        yield Change(where=where[:300], before=_text(old), after=_text(new))
+        yield where, old, new
 
 
 def _named(entries: list[Any]) -> dict[str, Any] | None:
@@ -129,14 +175,6 @@ def _named(entries: list[Any]) -> dict[str, Any] | None:
             found = {f"[{e[key]}]": e for e in entries}
             return found if len(found) == len(entries) else None
     return {} if not entries else None
-
-
-def _change(where: str, *, before: Any = None, after: Any = None) -> Change:
-    return Change(
-        where=where[:300],
-        before="" if before is None else _text(before),
-        after="" if after is None else _text(after),
-    )
 
 
 def _text(value: Any) -> str:

@@ -277,3 +277,21 @@ def test_fields_may_be_typed_as_they_come(bench: Bench, typed: list[str]) -> Non
     assert "  vehicle.vin[0:11]" in said and "  people[0].name" in said
     assert bench.run("redact", "--fields", "vin", "-o", "c2.pdf")[0] == 2
     assert "name the signed original" in bench.complained
+
+
+def test_what_an_amendment_changed_is_told_in_sentences(bench: Bench) -> None:
+    document = json.loads(Path("record.json").read_text(encoding="utf-8"))
+    again = json.loads(json.dumps(document["tests"][0])) | {"id": "9", "phase": "as left"}
+    again["readings"][0]["texts"] = ["12.61 V"]
+    document["tests"].append(again)
+    document["parts"].pop()
+    document["cause"] = "The strap alone."
+    Path("edited.json").write_text(json.dumps(document), encoding="utf-8")
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    status, said = bench.signed("amend", "edited.json", "--of", "r1.pdf", "--reason", "measured again", "-o", "r2.pdf")
+    assert status == 0, bench.complained
+    assert "  test 9 added: Battery open-circuit voltage and state of charge, as left: 12.61 V; instrument M1;" in said
+    assert "  part 2 removed: action installed; number GS-70-450;" in said
+    assert "→ The strap alone." in said
+    assert "{" not in said
+    assert bench.verify("r2.pdf", "--replaces", "r1.pdf")[0]["reasons"] == []

@@ -32,9 +32,8 @@ def standing(matter: Matter) -> list[Block]:
     blocks: list[Block] = []
     replaces = record.replaces
     if replaces is not None:
-        key, title = (
-            ("text.void", "page.void-title") if record.status == "void" else ("text.replaces", "page.amended-title")
-        )
+        void = record.status == "void"
+        key, title = ("text.void", "page.void-watermark") if void else ("text.replaces", "page.amended-title")
         said = wording.say(key, revision=replaces.revision, digest=replaces.digest, reason=replaces.reason)
         blocks.append(Notice(wording.say(title), said))
     redaction = record.redaction
@@ -55,8 +54,8 @@ def changes(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = [
         (
             Cell(place_in_words(matter, change.where), detail=change.where),
-            matter.short(change.before, 300) or f"– ({wording.say('text.change-added')})",
-            matter.short(change.after, 300) or f"– ({wording.say('text.change-removed')})",
+            matter.short(change.before, 430) or f"– ({wording.say('text.change-added')})",
+            matter.short(change.after, 430) or f"– ({wording.say('text.change-removed')})",
         )
         for change in record.replaces.changes
     ]

@@ -32,7 +32,11 @@ def opening(matter: Matter) -> list[Block]:
         blocks.append(KeyValues(((wording.say("label.coverage"), one_line(cover)),)))
     if record.demonstration:
         blocks.append(Paragraph(wording.say("text.demonstration"), strong=True))
-    blocks.append(Notice(wording.say("section.outcome"), "\n".join((*repair(matter), *outcome(matter)))))
+    if record.status == "void":
+        heading = f"{wording.say('section.outcome')}: {wording.say('page.void-watermark')}"
+        blocks.append(Notice(heading, wording.say("text.void-outcome")))
+    else:
+        blocks.append(Notice(wording.say("section.outcome"), "\n".join((*repair(matter), *outcome(matter)))))
     return blocks
 
 
