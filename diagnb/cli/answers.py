@@ -9,46 +9,16 @@ if TYPE_CHECKING:
     from diagnb.proof import Verification
     from diagnb.signing import SignerStatus, StampStatus
 
-_STANDINGS = {
-    "not-trusted": "NOT on the trust list",
-    "certificate-expired": "the certificate has EXPIRED",
-    "certificate-not-yet-valid": "the certificate is NOT YET VALID",
-    "certificate-revoked": "the key is REVOKED",
-    "outside-trust-period": "signed OUTSIDE the period of trust",
-    "key-not-for-signing": "the certificate is NOT for signing",
-    "signing-time-missing": "NO time of signing",
-    "signing-time-in-future": "signed LATER than now",
-    "timestamp-not-trusted": "its time stamp is NOT trusted",
-    "timestamp-invalid": "its time stamp is BROKEN",
-    "timestamp-expired": "its time stamp has EXPIRED",
-    "timestamp-revoked": "its time stamp's service is REVOKED",
-}
-
 
 def headline(found: Verification) -> str:
     """File and the one word that counts: void and superseded come before trustworthy."""
+    from diagnb.proof import standing
+
     if found.analysis:
         good = "signature good" if found.reasons == (found.analysis,) else "signature NOT good"
         again = "fleet recompute" if found.analysis == "analysis-of-failures" else "impact"
         return f"{found.file}: AN ANALYSIS REPORT, NOT A RECORD: {good}; see diagnb {again}"
-    return f"{found.file}: {_word(found)}"
-
-
-def _word(found: Verification) -> str:
-    if set(found.reasons) - {"void"}:
-        if found.reasons == ("trust-list-beside",):
-            return "NOT TRUSTWORTHY: nobody vouches for the trust list that lay beside it"
-        return "NOT TRUSTWORTHY" + (", though it says that its record is VOID" if found.status == "void" else "")
-    if found.status == "void":
-        return f"VOID: this report declares record {found.record_id} void; the notice itself is TRUSTWORTHY"
-    by = [each for each in found.relations if each.startswith(("superseded by", "declared void by"))]
-    if found.state == "void":
-        return f"VOID: {by[0] if by else 'declared void later, the log says'}"
-    if found.state == "superseded":
-        return by[0].replace("superseded", "SUPERSEDED", 1) if by else "SUPERSEDED by a later revision, the log says"
-    if "demonstration-only" in found.notes:
-        return "TRUSTWORTHY as a demonstration only (trust list came with it)"
-    return "TRUSTWORTHY"
+    return f"{found.file}: {standing(found)}"
 
 
 def folder_line(found: Verification) -> str:
@@ -103,10 +73,12 @@ def _signer_lines(s: SignerStatus, *, beside: bool) -> Iterable[str]:
     if not s.signer:
         yield f"      {s.field or 'a signature'}: can't be read, so it names nobody"
         return
+    from diagnb.proof import signer_standing
+
     when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
     stamp = "time-stamped" if s.timestamped else "the signer's own clock"
     ends = f"; certificate valid until {s.valid_until:%Y-%m-%d}" if s.valid_until else ""
-    yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {_standing(s, beside=beside)}{ends}"
+    yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {signer_standing(s, beside=beside)}{ends}"
     if s.proven_at is not None:
         proven = s.proven_at.isoformat(sep=" ")
         yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"
@@ -116,15 +88,6 @@ def _stamp_line(t: StampStatus) -> str:
     when = t.time.isoformat(sep=" ") if t.time else "no time"
     due = f", renew before {t.renew_before:%Y-%m-%d}" if t.renew_before and t.trusted else ""
     return f"      time stamp over the whole file: {when} by {t.service}{due}; {'on' if t.trusted else 'NOT on'} the trust list"
-
-
-def _standing(signer: SignerStatus, *, beside: bool) -> str:
-    if not signer.intact:
-        return "not asked, because the signature is broken"
-    if signer.trusted:
-        return "on the trust list"
-    said = ", ".join(said for code, said in _STANDINGS.items() if code in signer.codes)
-    return said or ("only on the list that lay beside it" if beside else "NOT trusted")
 
 
 def _yes(answer: bool) -> str:

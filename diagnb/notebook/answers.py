@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from diagnb.proof import signer_standing, standing
+
 if TYPE_CHECKING:
     from diagnb.proof import Verification
     from diagnb.signing import SignerStatus
@@ -25,6 +27,15 @@ class Answer:
     def said(self) -> str:
         """Mark and word."""
         return f"{MARKS[self.word]} {self.word}"
+
+
+def overall(found: Verification) -> str:
+    """Mark and word about the whole report; void and superseded come before trustworthy."""
+    word = standing(found)
+    if word == "TRUSTWORTHY":
+        return "✓ Trustworthy: all five answers hold."
+    mark = "✓" if found.counts else "✗"
+    return f"{mark} {word.replace('NOT TRUSTWORTHY', 'Not trustworthy').replace('TRUSTWORTHY', 'Trustworthy')}."
 
 
 def five_answers(found: Verification) -> tuple[Answer, ...]:
@@ -51,15 +62,18 @@ def _signers(found: Verification) -> Answer:
     if not found.signatures:
         return Answer(question, "not checked", ("Nothing in this file is signed.",))
     trusted = all(s.trusted for s in found.signatures)
-    return Answer(question, "yes" if trusted else "no", tuple(_signer(s) for s in found.signatures))
+    beside = "trust-list-beside" in found.reasons
+    return Answer(question, "yes" if trusted else "no", tuple(_signer(s, beside=beside) for s in found.signatures))
 
 
-def _signer(s: SignerStatus) -> str:
+def _signer(s: SignerStatus, *, beside: bool) -> str:
+    if not s.signer:
+        return f"{s.field or 'A signature'}: can't be read, so it names nobody."
     when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
     clock = "proven by a time stamp" if s.timestamped else "by the signer's own clock"
-    standing = "on the trust list" if s.trusted else "NOT trusted"
+    ends = f"; certificate valid until {s.valid_until:%Y-%m-%d}" if s.valid_until else ""
     meaning = f", “{s.reason}”" if s.reason else ""
-    return f"{s.field}: {s.signer} ({s.role or 'no role'}), {when} {clock}; {standing}{meaning}"
+    return f"{s.field}: {s.signer} ({s.role or 'no role'}), {when} {clock}; {signer_standing(s, beside=beside)}{ends}{meaning}"
 
 
 def _later(found: Verification) -> Answer:

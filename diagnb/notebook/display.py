@@ -97,14 +97,14 @@ def describe_verdict(verdict: Verdict) -> Shown:
 
 def describe_verification(found: Verification) -> Shown:
     """The five answers about one file, then the reasons."""
-    from diagnb.notebook.answers import five_answers
+    from diagnb.notebook.answers import five_answers, overall
     from diagnb.proof import REASONS as PROOF_REASONS
 
     rows = tuple((answer.question, answer.said, "; ".join(answer.evidence)) for answer in five_answers(found))
     lines = [f"Record {found.record_id}, revision {found.revision}, SHA-256 {found.digest}"] if found.record_id else []
     lines += [f"{PROOF_REASONS.get(code, code)} [{code}]" for code in (*found.reasons, *found.notes)]
-    word = "✓ trustworthy" if found.trustworthy else "✗ not trustworthy"
-    return Shown(f"{found.file}: {word}", tuple(lines), (Table(("Question", "Answer", "Evidence"), rows),))
+    lines += [*found.relations, *found.found_inside]
+    return Shown(f"{found.file}: {overall(found)}", tuple(lines), (Table(("Question", "Answer", "Evidence"), rows),))
 
 
 def describe_remarks(remarks: Remarks) -> Shown:

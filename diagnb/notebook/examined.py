@@ -7,12 +7,11 @@ import re
 from collections.abc import Iterable, Sequence
 
 from diagnb.evaluation import Evaluation, Result
-from diagnb.notebook.answers import five_answers
+from diagnb.notebook.answers import five_answers, overall
 from diagnb.notebook.present import ReportPresenter
 from diagnb.notebook.reviewing import Examined
-from diagnb.proof import REASONS, Difference
+from diagnb.proof import REASONS, REMEDIES, Difference
 from diagnb.record import Record
-from diagnb.signing import REMEDIES
 
 _PLACE = re.compile(r"tests\[(\d+)\]\.results\[(\d+)\]\.?(.*)")
 _MOST_READINGS = 400
@@ -21,7 +20,7 @@ _MOST_READINGS = 400
 def answers_html(examined: Examined) -> str:
     """The conclusion, the five answers with their evidence, reasons and notes."""
     found = examined.found
-    word, said = ("yes", "✓ Trustworthy: all five answers hold.") if found.trustworthy else ("no", "✗ Not trustworthy.")
+    word, said = "yes" if found.counts else "no", _text(overall(found))
     rows = []
     for number, answer in enumerate(five_answers(found), 1):
         evidence = "<br>".join(map(_text, answer.evidence)) or "–"
@@ -33,6 +32,7 @@ def answers_html(examined: Examined) -> str:
         f"<li><b>{_text(REASONS.get(code, code))}</b> [{_text(code)}]{_text(': ' + REMEDIES[code]) if code in REMEDIES else ''}</li>"
         for code in found.reasons
     ]
+    listed += [f"<li>{_text(each)}</li>" for each in (*found.relations, *found.found_inside)]
     notes = [f"<li>{_text(REASONS.get(code, code))} [{_text(code)}]</li>" for code in found.notes]
     spoken = f'<div class="dn-trouble"><b>What speaks against it</b><ul>{"".join(listed)}</ul></div>' if listed else ""
     noted = f'<div class="dn-remark"><b>To know</b><ul>{"".join(notes)}</ul></div>' if notes else ""

@@ -249,14 +249,15 @@ class Diagnb(Magics):
     def _verify(self, options: argparse.Namespace) -> Any:
         from diagnb.notebook.reviewing import trust_for
         from diagnb.notebook.workplace import local_now
-        from diagnb.proof import verify_report
+        from diagnb.proof import connect, verify_report
 
         own = self.workplace().trust
         found = []
         for path in options.reports:
             source = trust_for(path, stated=options.trust, own=own)
             print(source.said())
-            found.append(verify_report(path, trust=source.trust, moment=local_now()))
+            found.append(source.judged(verify_report(path, trust=source.trust, moment=local_now())))
+        found = connect(found)
         if len(found) == 1:
             return found[0]
         for one in found:

@@ -17,7 +17,7 @@ from diagnb.errors import DiagnbError, fault
 from diagnb.forms.office import Strokes
 from diagnb.notebook.office import ShopOffice, book_beside
 from diagnb.notebook.remarks import Remarks
-from diagnb.proof import MOST_BYTES, Verification, verify_report
+from diagnb.proof import MOST_BYTES, Verification, judged_with, verify_report
 from diagnb.signing import TrustList, load_trust
 
 if TYPE_CHECKING:
@@ -45,6 +45,10 @@ class TrustSource:
             return "No trust list was found, so nobody is trusted."
         warning = " It lay beside the report and may have come with it: compare it with the list you were given."
         return f"Trust list asked: {self.path}.{warning if self.may_be_foreign else ''}"
+
+    def judged(self, found: Verification) -> Verification:
+        """The verification with the list that was asked; one that only lay beside the report counts for nothing."""
+        return judged_with(found, str(self.path or ""), beside=self.may_be_foreign)
 
 
 def trust_for(report: Path, *, stated: Path | None, own: Path) -> TrustSource:
@@ -108,6 +112,7 @@ class ReviewOffice:
             raise fault(str(report), f"can't be read: {error.strerror}") from error
         source = self._trust(report)
         found = verify_report(pdf, trust=source.trust, moment=self.shop.clock(), name=report.name, log=self._log())
+        found = source.judged(found)
         remarks = None
         if found.record is not None and found.evaluation is not None:
             remarks = Remarks(found.record.id, check(found.record, found.evaluation))

@@ -4,6 +4,7 @@ from diagnb.proof.claim import Claim
 from diagnb.proof.comparison import SAME_TO, Difference, compare
 from diagnb.proof.contents import own_properties
 from diagnb.proof.reasons import REASONS, REMEDIES
+from diagnb.proof.standing import signer_standing, standing
 from diagnb.proof.together import connect
 from diagnb.proof.verification import (
     MOST_BYTES,
@@ -37,6 +38,8 @@ __all__ = [
     "judged_with",
     "own_properties",
     "same_person",
+    "signer_standing",
+    "standing",
     "unanswered",
     "verify_report",
 ]

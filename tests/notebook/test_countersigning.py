@@ -263,7 +263,8 @@ def test_a_trust_list_beside_the_report_never_wins_over_the_shops_own(place, tmp
     assert not view.verification.trustworthy
     assert "not-trusted" in view.verification.reasons
     alone = diagnb.review(other.report, folder=tmp_path / "nowhere")
-    assert alone.verification.trustworthy
+    assert alone.verification.reasons == ("trust-list-beside",)
+    assert "Not trustworthy: nobody vouches for the trust list" in alone.answers.value
     assert "may have come with it" in alone.answers.value
 
 

@@ -54,7 +54,7 @@ def test_review_gives_the_view_and_what_stays_of_it_without_a_kernel(shell):
     assert "application/vnd.jupyter.widget-view+json" in widget.data
     assert kept.data["text/html"].count("✓ yes") == 5
     assert "<style" not in kept.data["text/html"]
-    assert "trustworthy" in kept.data["text/plain"]
+    assert "Trustworthy" in kept.data["text/plain"]
 
 
 def test_verify_says_which_list_was_asked_and_countersign_writes_a_new_file(shell, place, monkeypatch):
