@@ -201,7 +201,7 @@ def test_one_change_triggers_one_code(code: str) -> None:
     [
         (put("vehicle", "in_service", "2026-03-03"), "vehicle.in_service"),
         (put("created", "2026-03-02T14:00:00+01:00"), "tests[1].time"),
-        (put("tests", 0, "time", "2026-03-02T14:30:00+01:00"), "tests"),
+        (put("tests", 0, "time", "2026-03-02T14:30:00+01:00"), "tests[0].time"),
     ],
 )
 def test_dates_that_can_not_be_true_together(change: Change, where: str) -> None:

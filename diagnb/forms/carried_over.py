@@ -32,7 +32,8 @@ def instruments_of(
 
 
 def repeated_as_left(values: Mapping[str, str]) -> tuple[tuple[str, ...], dict[str, str]]:
-    """The ids and the entries of an as-left test for each as-found one without: same procedure, instruments, points."""
+    """The ids and the entries of an as-left test for each as-found one without: same procedure, instruments, points,
+    given values and limits."""
     tests = items(values, "tests")
     repeated = {values.get(f"tests.{t}.repeats_test", "") for t in tests if values.get(f"tests.{t}.phase") == "as left"}
     changes: dict[str, str] = {}
@@ -53,5 +54,4 @@ def repeated_as_left(values: Mapping[str, str]) -> tuple[tuple[str, ...], dict[s
 
 def _goes_along(part: str) -> bool:
     is_way = part.startswith("readings.") and part.count(".") == 2 and part.split(".")[-1] in _WAY_OF_MEASURING
-    is_source = part.startswith("given.") and part.endswith((".source", ".half_width"))
-    return is_way or is_source or part == "instrument" or part.startswith(("limits.", "path."))
+    return is_way or part == "instrument" or part.startswith(("given.", "limits.", "path."))

@@ -40,6 +40,7 @@ def draft_record(
     revision: int = 1,
     created: dt.datetime,
     time_of: Callable[[str], dt.datetime | None],
+    begun: Callable[[str], dt.datetime | None],
     localise: Callable[[dt.datetime], dt.datetime],
     only_test: str = "",
     fill: bool = False,
@@ -49,7 +50,7 @@ def draft_record(
     ``fill`` puts a dash where a needed field is still blank, so that what is there can be evaluated already;
     without it each blank needed field is a fault. ``only_test`` leaves the other tests out.
     """
-    return _Writer(values, library, time_of, fill, created, localise).record(sheet, revision, only_test)
+    return _Writer(values, library, time_of, begun, fill, created, localise).record(sheet, revision, only_test)
 
 
 class _Writer(EntriesOfTests):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import re
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -55,6 +56,23 @@ def instruments_able(values: Mapping[str, str], library: Library, spec: ReadingS
     return tuple(found)
 
 
+def is_of_trace(values: Mapping[str, str], key: str) -> bool:
+    """Whether a reading's text is the one that a recorded trace left there."""
+    text = values.get(key, "").strip()
+    return bool(text) and json.dumps(text, ensure_ascii=False) in values.get(f"{key}.trace", "")
+
+
+def made_at(values: Mapping[str, str], test: str, begun: Callable[[str], dt.datetime | None]) -> dt.datetime | None:
+    """When a test was made, as long as nobody states it: when its first reading was typed, else when it was added.
+
+    A reading taken from a recorder is often put in after the repair, so it says nothing about the time of its test.
+    """
+    start = f"tests.{test}.readings."
+    typed = [k for k in values if k.startswith(start) and k.count(".") == 3 and values[k].strip()]
+    times = [t for k in typed if not is_of_trace(values, k) and (t := begun(k))]
+    return min(times, default=None) or begun(f"tests.{test}.procedure")
+
+
 class Entries:
     """The texts of one sheet, and what was found while they were read.
 
@@ -67,12 +85,14 @@ class Entries:
         values: Mapping[str, str],
         library: Library,
         time_of: Callable[[str], dt.datetime | None],
+        begun: Callable[[str], dt.datetime | None],
         fill: bool,
         created: dt.datetime,
         localise: Callable[[dt.datetime], dt.datetime],
     ) -> None:
         self.localise = localise
-        self.values, self.library, self.time_of, self.fill = values, library, time_of, fill
+        self.values, self.library, self.fill = values, library, fill
+        self.time_of, self.begun = time_of, begun
         self.created = created
         self.faults: list[Fault] = []
         self.keys: dict[str, str] = {}

@@ -8,7 +8,14 @@ from typing import Any
 
 from diagnb.errors import Fault, InputFault
 from diagnb.forms.attached import reading_from_trace
-from diagnb.forms.entries import Entries, as_displayed, instrument_for, read_indications, split_repeats
+from diagnb.forms.entries import (
+    Entries,
+    as_displayed,
+    instrument_for,
+    made_at,
+    read_indications,
+    split_repeats,
+)
 from diagnb.forms.entries_of_path import path_of
 from diagnb.forms.fields import Field, items, read_decimal, read_half_width, read_quantity, read_text
 from diagnb.procedures import GivenSpec, Procedure
@@ -68,8 +75,7 @@ class EntriesOfTests(Entries):
         return entry
 
     def test_time(self, name: str) -> dt.datetime:
-        times = [t for k in self.values if k.startswith(f"tests.{name}.readings.") and (t := self.time_of(k))]
-        return max(times, default=None) or self.time_of(f"tests.{name}.procedure") or self.created
+        return made_at(self.values, name, self.begun) or self.created
 
     def readings(self, test: str, procedure: Procedure, place: str, stated: dt.datetime | None) -> list[dict[str, Any]]:
         found: list[dict[str, Any]] = []
@@ -104,7 +110,7 @@ class EntriesOfTests(Entries):
             if spec.load_state:
                 entry["load_state"] = spec.load_state
             # When the test's time is stated, its readings were taken then, not when they were typed in.
-            time = stated or self.time_of(key)
+            time = stated or (self.test_time(test) if recorded else self.begun(key))
             if time is not None:
                 entry["time"] = time.isoformat()
             found.append(entry)

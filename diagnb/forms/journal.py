@@ -30,6 +30,7 @@ from diagnb.errors import fault
 from diagnb.forms.journal_line import mend_line, mend_split, read_line, write_line
 
 _ONLY_OWNER = 0o600
+_IF_LEFT = b"if left"
 _BEGINS, _WHOLE, _JOINS = 1, 2, 3
 """Marks of a change that begins a step of undo, is a step by itself, joins the last one: a replay undoes the same steps."""
 
@@ -248,10 +249,8 @@ class Journal:
             self._set(change.key, change.after, time, number)
 
     def _set(self, key: str, text: str, time: str, number: int) -> None:
-        if not text.strip():
-            self._begun.pop(key, None)
-        elif not self._values.get(key, "").strip():
-            self._begun[key] = time
+        if text.strip():
+            self._begun.setdefault(key, time)
         self._values[key] = text
         self._stamps[key] = (time, number)
 
@@ -289,7 +288,7 @@ class Journal:
         return dt.datetime.fromisoformat(stamp[0]) if stamp else None
 
     def begun(self, key: str) -> dt.datetime | None:
-        """When this field was first filled in since it was last blank; None while it is blank. Corrections don't move it."""
+        """When this field was first filled in, None when it never was. Corrections don't move it."""
         with self._guard:
             time = self._begun.get(key)
         return dt.datetime.fromisoformat(time) if time else None
@@ -416,6 +415,13 @@ class Journal:
         """Whether another opening of this sheet asks its writer to hand over. For the writer to look at."""
         return not self.read_only and self._descriptor is not None and self._request.exists()
 
+    def is_asked_if_left(self) -> bool:
+        """Whether the other opening asks only for a sheet that nobody has before them any more."""
+        try:
+            return self._request.read_bytes() == _IF_LEFT
+        except OSError:
+            return False
+
     def hand_over(self) -> None:
         """Let another opening write: this one reads only from now on. Nothing that was put is lost."""
         with self._guard:
@@ -426,13 +432,16 @@ class Journal:
             self._request.unlink(missing_ok=True)
             self._lock.release()
 
-    def take_over(self, *, seconds: float) -> bool:
-        """Ask the writer to hand over, and become the writer; False when it did not within ``seconds``."""
+    def take_over(self, *, seconds: float, if_left: bool = False) -> bool:
+        """Ask the writer to hand over, and become the writer; False when it did not within ``seconds``.
+
+        With ``if_left`` a writer that somebody still looks at keeps the sheet.
+        """
         with self._guard:
             if not self.read_only:
                 return True
             try:
-                os.close(os.open(self._request, os.O_WRONLY | os.O_CREAT, _ONLY_OWNER))
+                self._ask(_IF_LEFT if if_left else b"")
                 self._lock.acquire(timeout=seconds, poll_interval=0.05)
             except Timeout:
                 self._request.unlink(missing_ok=True)
@@ -444,6 +453,15 @@ class Journal:
             self.read_only = False
             self._begin()
             return True
+
+    def _ask(self, what: bytes) -> None:
+        draft = self._request.with_name(self._request.name + ".new")
+        descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, _ONLY_OWNER)
+        try:
+            os.write(descriptor, what)
+        finally:
+            os.close(descriptor)
+        draft.replace(self._request)  # whole at once: it is looked at meanwhile
 
     def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
         with self._guard:

@@ -133,6 +133,7 @@ class FormModel(SheetFiles):
             sheet=self.sheet,
             created=self.clock() if new else self.created,
             time_of=self.journal.time_of,
+            begun=self.journal.begun,
             localise=self.localise,
             only_test=only_test,
             fill=fill,

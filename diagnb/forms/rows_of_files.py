@@ -101,9 +101,26 @@ class RowsOfFiles(FieldRows):
         block = {"block": f"{base}.window", "block_label": "Which part of it"}
         rows += [self.field(spec, f"{base}.{spec.name}") | block for spec in _WINDOW]
         rows.append(self._course(name))
-        rows.append(action(f"use-trace.{name}", "Put it into the reading", tone="item"))
+        rows.append(self._use(name))
         rows.append(self.field(_SHOWS, f"{base}.shows"))
         return rows
+
+    def _use(self, name: str) -> Row:
+        """The button that takes the trace; where another value stands in the reading it says which one goes."""
+        try:
+            view, there = self.model.trace_view(name), self.model.replaced_by_trace(name)
+        except InputFault:
+            view, there = None, ""
+        if view is None or view.reading is None or not there:
+            return action(f"use-trace.{name}", "Put it into the reading")
+        test, _, wanted = self.model.text(f"attachments.{name}.reading").partition(".")
+        spec = self.model.spec(test, wanted)
+        taken = view.reading["texts"][0]
+        return action(
+            f"replace-by-trace.{name}.{there}", f"Replace {there} by {taken}",
+            f"“{spec.title if spec else wanted}” ({self.model.test_name(test)}) holds {there} already.",
+            tone="caution", mark="!", detail="Undo brings it back.",
+        )  # fmt: skip
 
     def _course(self, name: str) -> Row:
         row: Row = {

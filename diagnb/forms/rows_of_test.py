@@ -69,7 +69,7 @@ class RowsOfTest(FieldRows):
         for number, text in enumerate(procedure.conditions):
             spec = Field("", capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
             rows.append(self.field(spec, f"{base}.conditions.{number}"))
-        time = Field("", "Test made", hint="when its last reading was typed")
+        time = Field("", "Test made", hint="when its first reading was typed")
         rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
         rows += [note(text) for text in self.before_the_test(test, procedure)]
         rows += self.taken(test, procedure, evaluated)

@@ -17,6 +17,7 @@ from diagnb.evaluation import TestResult
 from diagnb.forms.attached import TraceView
 from diagnb.forms.carried_over import instruments_of, repeated_as_left
 from diagnb.forms.cautions import caution_codes, cautions_due, class_caution
+from diagnb.forms.entries import made_at
 from diagnb.forms.fields import items, next_item, say_moment
 from diagnb.forms.file_store import FileStore
 from diagnb.forms.instrument_choice import instruments_by_size
@@ -212,10 +213,8 @@ class SheetChanges(ABC):
         return tuple(t for t in every if not phases or self.text(f"tests.{t}.phase") in phases)
 
     def time_of_test(self, test: str) -> dt.datetime | None:
-        """When this test was made, as long as nobody states its time: when its last reading was typed, else when it was added."""
-        start = f"tests.{test}.readings."
-        times = [t for key in self.values if key.startswith(start) and (t := self.journal.time_of(key))]
-        return max(times, default=None) or self.journal.time_of(f"tests.{test}.procedure")
+        """When this test was made, as long as nobody states its time: when its first reading was typed, else when it was added."""
+        return made_at(self.values, test, self.journal.begun)
 
     def procedure(self, test: str) -> Procedure | None:
         """The procedure of one test, or None when it is not on file here."""

@@ -49,14 +49,28 @@ class SheetFiles(SheetChanges):
                 self._viewed[name] = known
             return known[1]
 
-    def take_trace(self, name: str) -> str:
-        """Put the feature of an attached trace into its reading; returns the reading's key."""
+    def replaced_by_trace(self, name: str) -> str:
+        """The text of the reading that :meth:`take_trace` would replace by another one; blank when there is none."""
+        view = self.trace_view(name)
+        test, _, wanted = self.text(f"attachments.{name}.reading").partition(".")
+        there = self.text(f"tests.{test}.readings.{wanted}").strip()
+        return there if view.reading is not None and there != view.reading["texts"][0] else ""
+
+    def take_trace(self, name: str, *, replacing: str = "") -> str:
+        """Put the feature of an attached trace into its reading as one step of undo; returns the reading's key.
+
+        ``replacing`` is the text that stands there and may go. Raises InputFault when another one stands there.
+        """
         with self._guard:
             view = self.trace_view(name)
             if view.reading is None:
                 raise fault(self.text(f"attachments.{name}.name"), "gives no reading yet", view.missing)
             test, _, wanted = self.text(f"attachments.{name}.reading").partition(".")
             key = f"tests.{test}.readings.{wanted}"
+            there = self.replaced_by_trace(name)
+            if there and there != replacing.strip():
+                spec = self.spec(test, wanted)
+                raise fault(spec.title if spec else wanted, f"holds {there} already", "say that it is to be replaced")
             self.put_all({f"{key}{part}": text for part, text in taken_into_reading(view).items()})
             return key
 

@@ -311,16 +311,16 @@ def dates_in_order(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
                 f"test {test.id} was made after the record was written",
                 "correct the time",
             )
-    found = [t.time for _, t in _tests(record, "as found")]
-    left = [t.time for _, t in _tests(record, "as left")]
-    if found and left and max(found) > min(left):
-        yield Remark(
-            "dates-out-of-order",
-            "weakens",
-            "tests",
-            "an as-found test is later than an as-left test",
-            "check the phases and times",
-        )
+    found, left = _tests(record, "as found"), _tests(record, "as left")
+    if found and left:
+        i, last = max(found, key=lambda one: one[1].time)
+        _, first = min(left, key=lambda one: one[1].time)
+        if last.time > first.time:
+            yield Remark(
+                "dates-out-of-order", "weakens", f"tests[{i}].time",
+                f"test {last.id} (as found, {last.time:%Y-%m-%d %H:%M}) is later than test {first.id} (as left, {first.time:%Y-%m-%d %H:%M})",
+                f"state when test {last.id} was made, or correct its phase",
+            )  # fmt: skip
     if coverage is None:
         yield Remark(
             "coverage-missing",

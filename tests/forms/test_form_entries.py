@@ -96,11 +96,15 @@ def test_a_width_assumed_in_another_unit_is_converted(bench):
     assert (given.unit, float(given.half_width)) == ("°F", pytest.approx(3.6))
 
 
-def test_a_repeated_test_asks_for_its_given_values_again(bench):
+def test_a_repeated_test_brings_its_given_values_with_their_sources_and_widths(bench):
     cranking(bench)
+    bench.type("tests.t2.given.air_temperature.half_width", "0.5")
     bench.type("tests.t2.given.air_temperature.source", "thermometer beside the engine")
     bench.sheet.show("left")
     bench.sheet._repeat()
     left = bench.model.tests("as left")[1]
-    assert bench.model.text(f"tests.{left}.given.air_temperature") == ""
-    assert bench.row(f"tests.{left}.given.air_temperature")["hint"] == "as found: 8"
+    brought = f"tests.{left}.given.air_temperature"
+    assert bench.model.text(brought) == "8"
+    assert bench.model.text(f"{brought}.source") == "thermometer beside the engine"
+    assert bench.model.text(f"{brought}.half_width") == "0.5"
+    assert all(not bench.model.text(f"tests.{left}.readings.{s.name}") for s in bench.model.specs(left))

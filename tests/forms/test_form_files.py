@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import io
 import json
@@ -227,3 +228,55 @@ def test_the_button_puts_the_feature_into_its_reading(bench):
     bench.act("use-trace.a1")
     assert "it stands in the reading" in bench.row("attachments.a1.picture")["said"]
     assert not bench.trouble
+
+
+def test_a_typed_reading_gives_way_to_a_trace_only_when_the_button_names_it(bench):
+    bench.fill()
+    recorder = with_recorder(bench.model)
+    test = motor_test(bench.model)
+    peak = f"tests.{test}.readings.{peak_of(bench.model, test)}"
+    bench.type(peak, "38.5 A")
+    name = bench.model.attach("motor.csv", trace_file())
+    for part, text in {"instrument": recorder, "feature": "inrush-peak", "reading": f"{test}.{peak_of(bench.model, test)}"}.items():  # fmt: skip
+        bench.model.put(f"attachments.{name}.{part}", text)
+    bench.sheet.show("files")
+    bench.act("use-trace.a1")
+    assert "holds 38.5 A already" in bench.trouble
+    assert bench.model.text(peak) == "38.5 A"
+    row = next(r for r in bench.sheet.grids["files"].rows if r.get("key", "").startswith("replace-by-trace"))
+    assert row["button"].startswith("Replace 38.5 A by 40")
+    assert "as found" in row["label"]
+    bench.act(row["key"])
+    assert bench.model.text(peak).startswith("40")
+    bench.sheet.undo.click()
+    assert bench.model.text(peak) == "38.5 A"
+
+
+def test_a_reading_from_a_recorder_after_the_repair_leaves_its_test_before_it(model, clock):
+    test = motor_test(model)
+    recorder = with_recorder(model)
+    for spec in model.specs(test):
+        if spec.name != peak_of(model, test):
+            model.put(f"tests.{test}.readings.{spec.name}", "5.00" if spec.unit == "A" else "12.00")
+    (left,) = model.repeat_as_left()
+    clock.now += dt.timedelta(hours=1)
+    for spec in model.specs(left):
+        model.put(f"tests.{left}.readings.{spec.name}", "5.00" if spec.unit == "A" else "12.00")
+    clock.now += dt.timedelta(hours=1)
+    name = model.attach("motor.csv", trace_file())
+    for part, text in {"instrument": recorder, "feature": "inrush-peak", "reading": f"{test}.{peak_of(model, test)}"}.items():  # fmt: skip
+        model.put(f"attachments.{name}.{part}", text)
+    model.take_trace(name)
+    other = next(s for s in model.specs(test) if s.name != peak_of(model, test))
+    model.put(f"tests.{test}.readings.{other.name}", "5.01" if other.unit == "A" else "12.01")
+    record = model.record()
+    found, after = record.tests
+    assert found.time < after.time
+    assert max(r.time for r in found.readings) < after.time
+    assert "dates-out-of-order" not in [r.code for _, r in model.review().remarks]
+    model.put(f"tests.{test}.time", "2026-03-05 23:00")
+    (_, said), *_ = [
+        (k, r) for k, r in model.review().remarks if r.code == "dates-out-of-order" and "as left" in r.message
+    ]
+    assert "as found, 2026-03-05 23:00" in said.message
+    assert "(as left, 2026-03-05 10:3" in said.message
