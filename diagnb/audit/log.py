@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from diagnb.audit.entry import FIRST, Entry, Event, read_line
@@ -119,8 +119,7 @@ class AuditLog:
             raise fault("clock", "gives no time zone")
         time = time.replace(microsecond=0)
         if self._last is not None and time < self._last.time:
-            back = int((self._last.time - time).total_seconds())
-            note = f"the clock stands {back} s before the line above"
+            note = f"the clock stands {_span(self._last.time - time)} before the line above"
             event = replace(event, remark="; ".join(part for part in (event.remark, note) if part))
         return Entry(self._tree.size, time, event, self._last_hash)
 
@@ -201,7 +200,7 @@ def check_lines(data: bytes) -> LogCheck:
     faults: list[Fault] = []
     remarks: list[str] = []
     end = data.rfind(b"\n") + 1
-    previous, last_time = FIRST, None
+    previous, last_time, shift = FIRST, None, 0
     for number, line in enumerate(data[:end].split(b"\n")[:-1], 1):
         where = f"line {number}"
         leaf = leaf_hash(line)
@@ -212,14 +211,15 @@ def check_lines(data: bytes) -> LogCheck:
             faults.extend(error.faults)
         else:
             entries.append(entry)
-            if entry.seq != number - 1:
-                faults.append(Fault(where, f"says that it is line {entry.seq + 1}"))
+            if entry.seq - (number - 1) != shift:  # the lines after it are shifted alike, and not wrong once more
+                faults.append(Fault(where, _misplaced(entry.seq, number, shift)))
+                shift = entry.seq - (number - 1)
             if entry.previous != previous:
                 faults.append(
                     Fault(where, "is not bound to the line before it", "a line was changed, added or removed")
                 )
             if last_time is not None and entry.time < last_time:
-                remarks.append(f"{where}: the clock was set back by {int((last_time - entry.time).total_seconds())} s")
+                remarks.append(f"{where}: the clock was set back by {_span(last_time - entry.time)}")
             if entry.event.action == "torn-line":
                 remarks.append(f"{where}: an unfinished line was moved to {entry.event.file}")
             last_time = entry.time
@@ -229,6 +229,27 @@ def check_lines(data: bytes) -> LogCheck:
     if data[end:]:
         remarks.append(f"the last line is unfinished ({len(data) - end} bytes); it was never acknowledged")
     return LogCheck(tree.head(), tuple(entries), tuple(faults), tuple(remarks))
+
+
+def _misplaced(seq: int, number: int, shift: int) -> str:
+    """What is wrong with a line whose number is not one more than that of the line before it."""
+    missing = seq - (number - 1) - shift
+    what = (
+        f"{missing} line{'s are' if missing > 1 else ' is'} missing before it"
+        if missing > 0
+        else "lines before it were put in or moved"
+    )
+    return f"says that it is line {seq + 1}: {what}"
+
+
+def _span(back: timedelta) -> str:
+    """A time in the largest unit that it fills, so that a year is not told in seconds."""
+    seconds = back.total_seconds()
+    for unit, size in (("day", 86400), ("hour", 3600), ("minute", 60)):
+        if seconds >= size:
+            count = f"{seconds / size:.1f}".removesuffix(".0")
+            return f"{count} {unit}{'' if count == '1' else 's'}"
+    return f"{seconds:.0f} s"
 
 
 def lines_of(path: Path) -> list[bytes]:

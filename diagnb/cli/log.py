@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 from diagnb.cli.logfile import NAME
 from diagnb.errors import InputFault, fault
+from diagnb.quantities.counting import counted
 
 
 def add_commands(commands: Any) -> None:
@@ -48,7 +50,7 @@ def run_verify(options: argparse.Namespace) -> int:
 
     shop = read_shop_log(options.log)
     found = shop.found
-    wrong = [str(fault) for fault in found.faults[:50]]
+    wrong = _wrong_lines(found)
     for name, text in [*(("--head", text) for text in options.head), *_printed_heads(options.report)]:
         trouble = _compare(shop, name, text)
         if trouble:
@@ -63,6 +65,20 @@ def run_verify(options: argparse.Namespace) -> int:
     return 1 if wrong else 0
 
 
+def _wrong_lines(found: Any) -> list[str]:
+    """The first wrong line, how many hang on it, then what is wrong further on besides."""
+    if not found.faults:
+        return []
+    first = found.faults[0].where
+    here = [fault for fault in found.faults if fault.where == first]
+    said = [str(fault) for fault in here]
+    numbered = re.match(r"line (\d+)", first)
+    after = found.head.size - int(numbered[1]) if numbered else 0
+    if after:
+        said[-1] += f", and {after} following {'lines depend' if after > 1 else 'line depends'} on it"
+    return said + [str(fault) for fault in found.faults if fault.where != first][:50]
+
+
 def _compare(shop: Any, name: str, text: str) -> str:
     from diagnb.audit import read_head
 
@@ -72,6 +88,10 @@ def _compare(shop: Any, name: str, text: str) -> str:
         head = read_head(text)
     except InputFault as error:
         return f"{name}: {error}"
+    lines = shop.found.head.size
+    if head.size > lines:
+        missing = f"the last {counted(head.size - lines, 'line')} may have been cut off, or it is another log"
+        return f"{name}: it ends at line {lines}, the head given is of line {head.size}: {missing}"
     same = shop.head_at(head.size) == head
     return (
         "" if same else f"{name}: is not a head of this log: lines up to {head.size} were changed, or it is another log"

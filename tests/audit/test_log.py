@@ -129,10 +129,29 @@ def test_a_clock_set_back_is_written_down(tmp_path: Path) -> None:
     path = tmp_path / "audit.jsonl"
     log = filled(path, 1)
     entry, _ = log.append(event(), clock=lambda: NOON - timedelta(hours=1))
-    assert "3600 s before" in entry.event.remark
+    assert "the clock stands 1 hour before" in entry.event.remark
     found = AuditLog(path).check()
     assert found.good
-    assert found.remarks == ("line 2: the clock was set back by 3600 s",)
+    assert found.remarks == ("line 2: the clock was set back by 1 hour",)
+    log.append(event(), clock=lambda: NOON - timedelta(days=400, hours=1))
+    assert log.check().remarks[-1] == "line 3: the clock was set back by 400 days"
+
+
+def test_a_line_taken_out_is_one_finding(tmp_path: Path) -> None:
+    path = tmp_path / "audit.jsonl"
+    filled(path, 60)
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:9] + lines[10:]))
+    found = AuditLog(path).check()
+    assert [str(fault) for fault in found.faults] == [
+        "line 10: says that it is line 11: 1 line is missing before it",
+        "line 10: is not bound to the line before it (a line was changed, added or removed)",
+    ]
+    path.write_bytes(b"".join(lines[:9] + lines[10:40] + lines[42:]))
+    assert [fault.where for fault in AuditLog(path).check().faults] == ["line 10", "line 10", "line 40", "line 40"]
+    assert "2 lines are missing" in AuditLog(path).check().faults[2].what
+    path.write_bytes(b"".join([*lines[:9], lines[8], *lines[9:]]))
+    assert {fault.where for fault in AuditLog(path).check().faults} == {"line 10"}
 
 
 def test_a_clock_without_a_zone_is_refused_and_nothing_is_written(tmp_path: Path) -> None:

@@ -53,6 +53,7 @@ def test_a_record_and_its_report_are_kept_and_found(
 
 def test_adding_again_changes_nothing_and_says_so(store: str, capsys: pytest.CaptureFixture[str]) -> None:
     status, said, _ = output(capsys, "archive", "add", store, str(DEMO))
+    assert "head of the archive, keep it elsewhere: " in said
     assert status == 0 and said.startswith("0 added, 1 there already")
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import json
 import subprocess
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image
 
-from diagnb.audit import AuditLog
+from diagnb.audit import AuditLog, Event
 from diagnb.cli import main
 from diagnb.shipped import templates_directory
 
@@ -295,3 +296,28 @@ def test_what_an_amendment_changed_is_told_in_sentences(bench: Bench) -> None:
     assert "→ The strap alone." in said
     assert "{" not in said
     assert bench.verify("r2.pdf", "--replaces", "r1.pdf")[0]["reasons"] == []
+
+
+def test_a_damaged_log_is_told_once_and_a_cut_one_by_its_end(bench: Bench) -> None:
+    bench.signed("report", "record.json", "-o", "r1.pdf")
+    path = Path("keys/audit.jsonl")
+    log = AuditLog(path)
+    clock = iter(datetime(2026, 5, 1, 8, minute, tzinfo=UTC) for minute in range(60))
+    log.append_all(
+        [Event(action="verify", actor="office", record=f"V-{n}") for n in range(50)], clock=lambda: next(clock)
+    )
+    head, lines = str(log.head()), path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:4] + lines[5:]))
+    assert bench.run("log", "verify")[0] == 1
+    wrong = [line for line in bench.said.splitlines() if line.startswith("WRONG: ")]
+    assert wrong == [
+        "WRONG: line 5: says that it is line 6: 1 line is missing before it",
+        "WRONG: line 5: is not bound to the line before it (a line was changed, added or removed),"
+        f" and {len(lines) - 6} following lines depend on it",
+    ]
+    path.write_bytes(b"".join(lines[:-3]))
+    assert bench.run("log", "verify", "--head", head)[0] == 1
+    end = (
+        f"it ends at line {len(lines) - 3}, the head given is of line {len(lines)}: the last 3 lines may have been cut"
+    )
+    assert end in bench.said
