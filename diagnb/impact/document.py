@@ -191,6 +191,8 @@ def outcome_sentence(impact: Impact, wording: Wording) -> str:
     if impact.changed:
         counts = {"reports": f"{len(impact.reexamine):,}", "changed": f"{len(impact.changed):,}"}
         return wording.say("impact.outcome-some", **counts)
+    if impact.nothing_judged:
+        return wording.say("impact.outcome-nothing")
     if impact.not_cleared or impact.not_judged_again:
         return wording.say("impact.outcome-not-cleared")
     return wording.say("impact.outcome-none" if impact.results else "impact.outcome-empty")

@@ -214,7 +214,9 @@ def test_impact_of_what_nobody_could_judge_is_no_all_clear(tmp_path: Path, capsy
     change = ["instrument", store, "--serial", "H6-9", "--gain-percent", "-5", "--since", "2025-01-01"]
     status, said, _ = output(capsys, "impact", *change)
     assert status == 1 and "NOT CLEARED: 2 of 2 results" in said and "calibration" in said
-    assert "No verdict changes\n" not in said and "RO-1 revision 1, RO-2 revision 1" in said
+    assert (
+        "Nothing is cleared" in said and "No verdict changes" not in said and "RO-1 revision 1, RO-2 revision 1" in said
+    )
     found = json.loads(output(capsys, "impact", *change, "--json")[1])
     assert found["not_cleared_because"] == [{"reason": "calibration-unknown", "results": 2}]
     status, _, error = output(capsys, "impact", *change, "--function", "dc volts")

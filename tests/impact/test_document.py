@@ -24,7 +24,7 @@ from diagnb.impact import (
     find_impact,
     render_impact,
 )
-from diagnb.impact.document import FIELD, change_sentence, impact_wording
+from diagnb.impact.document import FIELD, change_sentence, impact_wording, outcome_sentence
 from diagnb.proof import verify_report
 from diagnb.record import Record, plain
 from diagnb.report.wording import LANGUAGES
@@ -81,13 +81,16 @@ def test_what_can_not_be_judged_is_never_an_all_clear(
     text = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True).stdout
     words = " ".join(text.split())
     for wanted in (
-        wording.say("impact.outcome-not-cleared"),
+        wording.say("impact.outcome-nothing"),
         wording.say("impact.not-cleared-text", count="1", all="1"),
         wording.reason("calibration-unknown"),
         "RO-V-1, V-1, 1",
     ):
         assert wanted in words
-    assert wording.say("impact.outcome-none") + " " not in words.replace(wording.say("impact.outcome-not-cleared"), "")
+    assert wording.say("impact.outcome-none") not in words
+    archive.add(visit("V-2", "50.0 mV"), moment=MOMENT)
+    partly = find_impact(archive, InstrumentError("H6-1", gain_percent=-5.0))
+    assert outcome_sentence(partly, wording) == wording.say("impact.outcome-not-cleared")
 
 
 def test_the_same_impact_gives_the_same_bytes(impact: Impact) -> None:
