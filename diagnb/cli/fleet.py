@@ -319,47 +319,18 @@ def _si_symbol(rows: Any) -> str:
 
 
 def run_measurement(options: argparse.Namespace) -> int:
-    """Share of fails that the measurement alone explains; exit 1 when a group is flagged."""
-    import numpy as np
-
-    from diagnb.conformity import Limit
-    from diagnb.fleet import (
-        explained_by_measurement,
-        instrument_offsets,
-        measurement_table,
-        offsets_table,
-        plot_measurement_share,
-    )
+    """Share of fails that the measurement alone explains; exit 1 when a group is flagged, or a meter is off."""
+    from diagnb.fleet import measurement_by, measurement_table, meters_compared, offsets_table, plot_measurement_share
 
     data = _Data(options)
     rows = data.rows.of_component(options.component) if options.component else data.rows
-    rows = rows.take(rows.phase.marked({"as found", ""}))
-    over = int(rows.over_range.sum())
-    notes = (f"without the {counted(over, 'result')} of an over-range display, which has no value",) if over else ()
-    rows = rows.take(np.isfinite(rows.value))
-    labels, found = getattr(rows, options.by), {}
-    if labels.marked({""}).all():
+    if getattr(rows, options.by).marked({""}).all():
         raise fault("--by", f"no result says its {options.by}", "component, or point, is always there")
-    for code in np.unique(labels.codes):
-        mine = rows.take(labels.codes == code)
-        limits = np.unique(
-            np.stack([np.nan_to_num(mine.lower, nan=-np.inf), np.nan_to_num(mine.upper, nan=np.inf)]), axis=1
-        )
-        name = labels.names[code] or f"no {options.by} said"
-        if limits.shape[1] != 1 or not np.isfinite(limits).any():
-            print(f"diagnb: {name}: has {limits.shape[1]} limits; one is needed", file=sys.stderr)
-            continue
-        low, high = (float(v) if np.isfinite(v) else None for v in limits[:, 0])
-        found[name] = explained_by_measurement(
-            value=mine.value, standard_uncertainty=mine.standard_uncertainty, limit=Limit(lower=low, upper=high),
-            rule="simple" if options.rule == "as-stored" else options.rule, asset=mine.asset.codes,
-        )  # fmt: skip
-    tables, results, off = [measurement_table(found, notes=notes)], {"shares": found}, False
+    rule: Any = "simple" if options.rule == "as-stored" else options.rule
+    found, left = measurement_by(rows, by=options.by, rule=rule)
+    tables, results, off = [measurement_table(found, notes=left)], {"shares": found}, False
     if options.by == "instrument":
-        offsets = instrument_offsets(
-            value=rows.value, asset=rows.asset.codes, point=rows.point.codes, instrument=labels.codes, names=labels.names,
-            standard_uncertainty=rows.standard_uncertainty,
-        )  # fmt: skip
+        offsets = meters_compared(rows)
         tables.insert(0, offsets_table(offsets))
         results["offsets"], off = offsets, any(o.flagged for o in offsets)  # type: ignore[assignment]
     _show(options, data, results, tables, lambda: plot_measurement_share(found))

@@ -99,6 +99,8 @@ from diagnb.fleet.study import (
     fleet_rate,
     histories,
     lots_survey,
+    measurement_by,
+    meters_compared,
     watches,
 )
 from diagnb.fleet.synthetic import SyntheticFleet, Truth, synthesise
@@ -214,7 +216,9 @@ __all__ = [
     "lots_table",
     "mean_cumulative_function",
     "mean_time_between",
+    "measurement_by",
     "measurement_table",
+    "meters_compared",
     "mil_hdbk_189",
     "mismatches",
     "offsets_table",

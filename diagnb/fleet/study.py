@@ -10,13 +10,16 @@ from typing import Any
 
 import numpy as np
 
+from diagnb.conformity import Limit, Rule
 from diagnb.errors import fault
 from diagnb.fleet.clocks import Clock, ClockTrend, trend_by_clock
 from diagnb.fleet.defects import Defects
 from diagnb.fleet.effect import Effect, effect_of_change
 from diagnb.fleet.figure import Figure, Refusal, no_trial, refused
+from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets
 from diagnb.fleet.life import Lives
 from diagnb.fleet.lots import CellSurvey, survey_cells
+from diagnb.fleet.measurement_share import MeasurementShare, explained_by_measurement
 from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
 from diagnb.fleet.recurrence import Histories
 from diagnb.fleet.rows import Rows
@@ -342,6 +345,44 @@ def effect_at(
         ratio = refused("rate ratio", "mixed-rules", ", ".join(defects.rules), method=found.ratio.method)
         found = replace(found, ratio=ratio, finding="not tested")
     return replace(found, strata_of=f"age bands of {band_months:g} months", settling_months=settling_months)
+
+
+def measurement_by(
+    rows: Rows, *, by: str = "component", rule: Rule = "guarded-95", resamples: int = 100
+) -> tuple[dict[str, MeasurementShare], tuple[str, ...]]:
+    """What the measurement alone explains of the fails as found, by a text column of the rows; and what had to be left out.
+
+    See :func:`explained_by_measurement`. A group with several limits is left out, and results without a value are.
+    """
+    rows = rows.take(rows.phase.marked({"as found", ""}))
+    over = int(rows.over_range.sum())
+    left = [f"without the {counted(over, 'result')} of an over-range display, which has no value"] if over else []
+    rows = rows.take(np.isfinite(rows.value))
+    labels, found = getattr(rows, by), {}
+    for code in np.unique(labels.codes):
+        mine = rows.take(labels.codes == code)
+        pairs = np.stack([np.nan_to_num(mine.lower, nan=-np.inf), np.nan_to_num(mine.upper, nan=np.inf)])
+        limits = np.unique(pairs, axis=1)
+        name = labels.names[code] or f"no {by} said"
+        if limits.shape[1] != 1 or not np.isfinite(limits).any():
+            count = limits.shape[1] if np.isfinite(limits).any() else 0
+            left.append(f"{name}: has {count} limits; one is needed")
+            continue
+        low, high = (float(v) if np.isfinite(v) else None for v in limits[:, 0])
+        found[name] = explained_by_measurement(
+            value=mine.value, standard_uncertainty=mine.standard_uncertainty, limit=Limit(lower=low, upper=high), rule=rule,
+            asset=mine.asset.codes, resamples=resamples,
+        )  # fmt: skip
+    return found, tuple(left)
+
+
+def meters_compared(rows: Rows) -> tuple[InstrumentOffset, ...]:
+    """Every instrument against the others, from the results as found; see :func:`instrument_offsets`."""
+    rows = rows.take(rows.phase.marked({"as found", ""}) & np.isfinite(rows.value) & ~rows.instrument.marked({""}))
+    return instrument_offsets(
+        value=rows.value, asset=rows.asset.codes, point=rows.point.codes, instrument=rows.instrument.codes,
+        names=rows.instrument.names, standard_uncertainty=rows.standard_uncertainty,
+    )  # fmt: skip
 
 
 def fleet_rate(defects: Defects, vehicles: Vehicles, *, per: float = 1000.0, coverage: float = 0.95) -> Figure:

@@ -22,7 +22,7 @@ from diagnb.fleet import (
     Chart,
     Figure,
     plot_cells,
-    plot_chart,
+    plot_charts,
     plot_effect,
     plot_pareto,
     plot_recurrence,
@@ -113,17 +113,16 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             "recurring.finding-rate", name=rate.name, events=counted(rate.numerator, "distinct defect"), exposure=f"{rate.exposure:,.0f}",
             rate=number(rate.value), lower=number(rate.lower), upper=number(rate.upper), coverage=f"{100 * rate.coverage:g}", unit=rate.unit,
         )  # fmt: skip
-    trend = study.trials[0]
-    if trend.p_value is None:
-        yield say("recurring.finding-trend-refused", reason=str(trend.refusal))
-    elif trend.rejects:
-        yield say("recurring.finding-trend", direction=trend.direction, p=probability(trend.p_value))
-    else:
-        yield say("recurring.finding-trend-none", p=probability(trend.p_value))
-    chart = study.cusum
-    if chart.refusal is None and chart.first_signal is not None:
-        began = chart.labels[chart.started if chart.started is not None else chart.first_signal]
-        yield say("recurring.finding-since", month=chart.labels[chart.first_signal], began=began)
+    for trend in study.trends:
+        growth, test = trend.growth, trend.trial
+        if test.p_value is None:
+            yield say(f"recurring.finding-{trend.clock}-refused", reason=str(test.refusal))
+        elif growth.value is None:
+            yield say(f"recurring.finding-{trend.clock}", direction=test.direction, p=probability(test.p_value))
+        else:
+            yield say(f"recurring.finding-{trend.clock}-growth", direction=test.direction, p=probability(test.p_value), growth=share(growth.value, 3), lower=share(growth.lower, 3), upper=share(growth.upper, 3))  # fmt: skip
+    if study.course is not None:
+        yield " ".join(study.course.sentences)
     shape = study.life.shape
     if shape.value is None:
         yield say("recurring.finding-life-refused", reason=str(shape.refusal))
@@ -144,6 +143,23 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             yield say("recurring.finding-effect-refused", date=date, reason=str(ratio.refusal))
         else:
             yield say("recurring.finding-effect", date=date, finding=study.effect.finding, ratio=share(ratio.value, 3), lower=share(ratio.lower, 3), upper=share(ratio.upper, 3))  # fmt: skip
+    yield from _measurement_findings(study, say)
+
+
+def _measurement_findings(study: Study, say: Any) -> Iterator[str]:
+    for name, m in study.measurement.items():
+        if m.false_fails.value is not None:
+            value, ends = share(m.false_fails.value, 2), span(m.false_fails.lower, m.false_fails.upper, "1", 2)
+            text = value if ends == value else f"{value} ({ends})"
+            yield say("recurring.finding-measurement", name=name, share=text)
+    off = [o for o in study.meters if o.flagged]
+    if off:
+        said = (say("recurring.finding-meter", name=o.instrument, ratio=share(o.ratio.value, 3), lower=share(o.ratio.lower, 3), upper=share(o.ratio.upper, 3)) for o in off[:5])  # fmt: skip
+        yield say("recurring.finding-meters", meters="; ".join(said))
+    elif any(o.ratio.refusal is None for o in study.meters):
+        yield say(
+            "recurring.finding-no-meter", meters=counted(sum(o.ratio.refusal is None for o in study.meters), "meter")
+        )
 
 
 def _blocks(
@@ -215,13 +231,15 @@ def _answers(study: Study, wording: Wording) -> Iterator[b.Block]:
     yield _plot(plot_survival({name: study.survival}, fits={name: study.life}), say("recurring.lifetime"))
     yield _figures((study.survival.age_at(0.5), study.life.shape, study.life.age_at(0.1)), wording)
     yield b.Heading(2, say("recurring.course"))
-    yield _plot(plot_chart(study.months), say("recurring.course"))
-    yield _chart(study.months, wording)
+    yield _plot(plot_charts(study.charts), say("recurring.course"))
+    yield _chart(study, wording)
     yield _trials(study, wording)
+    yield _figures([t.growth for t in study.trends], wording)
     yield b.Heading(2, say("recurring.lots"))
     lots = _asked(study)
     yield _plot(plot_cells(lots, most=_MOST_CELLS), say("recurring.lots"))
     yield _cells(lots, wording)
+    yield from _measurement(study, wording)
     if study.effect is not None:
         yield b.Heading(2, say("recurring.effect"))
         yield _plot(plot_effect(study.effect), say("recurring.effect"))
@@ -275,22 +293,67 @@ def _methods(figures: Iterable[Figure]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f.method for f in figures if f.refusal is None))
 
 
-def _chart(chart: Chart, wording: Wording) -> b.Block:
-    say = wording.say
+def _chart(study: Study, wording: Wording) -> b.Block:
+    say, chart = wording.say, study.months
     if chart.refusal is not None:
         return b.KeyValues(((chart.name, f"{say('recurring.refused')}: {chart.refusal}"),))
     count = len(chart.labels)
+
+    def sum_of(one: Chart, k: int) -> b.Cell:
+        if one.refusal is not None:
+            return b.Cell("–")
+        return b.Cell(f"{one.value[k]:.1f}", strong=bool(one.signal[k]), detail=say("recurring.signal-word") if one.signal[k] else "")  # fmt: skip
+
     rows = tuple(
         (
             chart.labels[k], f"{chart.numerator[k]:,.0f} / {chart.exposure[k]:,.0f}", in_unit(float(chart.value[k]), chart.unit, 3),
             span(float(chart.lower[k]), float(chart.upper[k]), chart.unit, 3, between=" – "),
-            say("recurring.signal-word") if chart.signal[k] else "",
+            say("recurring.signal-word") if chart.signal[k] else "", sum_of(study.rise, k), sum_of(study.fall, k),
         )
         for k in range(max(count - 2 * _MOST_ROWS, 0), count)
     )  # fmt: skip
-    head = (say("recurring.month"), say("recurring.events"), f"{say('recurring.rate')} {unit_text(chart.unit)}", say("recurring.limits"), say("recurring.signal"))  # fmt: skip
-    notes = (*_more(count - len(rows), wording), chart.method)
-    return b.Table(head, rows, (2, 3, 3, 3, 2), ("left", "right", "right", "left", "left"), notes)
+    head = (
+        say("recurring.month"), say("recurring.events"), f"{say('recurring.rate')} {unit_text(chart.unit)}", say("recurring.limits"),
+        say("recurring.signal"), say("recurring.rise"), say("recurring.fall"),
+    )  # fmt: skip
+    notes = [*_more(count - len(rows), wording), chart.method]
+    notes += [
+        f"{c.name}: {c.method}; {say('recurring.signal-above', height=f'{c.upper[0]:.1f}')}"
+        for c in (study.rise, study.fall)
+        if c.refusal is None
+    ]
+    return b.Table(head, rows, (2, 2.6, 2.4, 3, 1.6, 1.6, 1.6), ("left", "right", "right", "left", "left", "right", "right"), tuple(notes))  # fmt: skip
+
+
+def _measurement(study: Study, wording: Wording) -> Iterator[b.Block]:
+    """Is it the measurement: the false among the fails, and the meters against each other."""
+    say = wording.say
+    yield b.Heading(2, say("recurring.measurement"))
+    answered = [m for m in study.measurement.values() if m.shown.refusal is None]
+    if answered:
+        yield _figures([replace(f, name=f"{name}: {f.name}") for name, m in study.measurement.items() if m.shown.refusal is None for f in (m.shown, m.true, m.false_fails)], wording)  # fmt: skip
+    yield b.Paragraph(say("recurring.measurement-caveat"))
+    known = [o for o in study.meters if o.ratio.refusal is None]
+    if not known:
+        yield b.Paragraph(say("recurring.no-meters"))
+        return
+    shown = known[:_MOST_ROWS]
+    rows = tuple(
+        (
+            o.instrument, share(o.ratio.value, 4), span(o.ratio.lower, o.ratio.upper, "1", 4, between=" – "), share(o.adjusted, 2),
+            "–" if o.stated is None else f"{100 * o.stated:.2g} %", f"{o.ratio.n:,}",
+            b.Cell(say("recurring.meter-off") if o.flagged else say("recurring.meter-differs") if o.differs else "", strong=o.flagged),
+        )
+        for o in shown
+    )  # fmt: skip
+    head = tuple(
+        say(f"recurring.{key}")
+        for key in ("meter", "meter-ratio", "interval", "adjusted", "stated", "vehicles-n", "signal")
+    )
+    notes = (*_more(len(known) - len(shown), wording), shown[0].ratio.method, say("recurring.meter-note"))
+    yield b.Table(
+        head, rows, (2, 2.4, 3, 2, 2, 1.6, 2), ("left", "right", "left", "right", "right", "right", "left"), notes
+    )
 
 
 def _trials(study: Study, wording: Wording) -> b.Table:
@@ -300,18 +363,14 @@ def _trials(study: Study, wording: Wording) -> b.Table:
             b.Cell(t.name, detail=t.hypothesis), b.Cell(t.direction if t.refusal is None else say("recurring.refused"), strong=t.rejects, detail=str(t.refusal or t.method)),
             "–" if t.p_value is None else share(t.p_value, 2), f"{t.n:,}",
         )
-        for t in study.trials
+        for t in study.tests
     )  # fmt: skip
     return b.Table(tuple(say(f"recurring.{key}") for key in ("test", "says", "p", "n")), rows, (4, 6, 1.5, 1.5), ("left", "left", "right", "right"))  # fmt: skip
 
 
 def _asked(study: Study) -> CellSurvey:
     """The cells of the component that is asked about; their p-values stay adjusted for all cells."""
-    name = study.question.component
-    if not name:
-        return study.lots
-    mine = tuple(c for c in study.lots.cells if c.row == name)
-    return replace(study.lots, cells=mine, untested=tuple(u for u in study.lots.untested if u[0] == name))
+    return study.lots.of_row(study.question.component) if study.question.component else study.lots
 
 
 def _cells(lots: CellSurvey, wording: Wording) -> b.Table:

@@ -17,19 +17,26 @@ from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet import (
     CellSurvey,
     Chart,
+    ClockTrend,
+    Course,
     Defects,
     Effect,
     Figure,
+    InstrumentOffset,
     MeanCumulative,
+    MeasurementShare,
     Pareto,
     Rows,
     Survival,
     Trial,
     Vehicles,
     Weibull,
+    ages_over_time,
     by_month,
+    clock_trend,
     components_by_rate,
-    cusum_chart,
+    course_of,
+    cusum_pair,
     distinct_defects,
     effect_at,
     first_lives,
@@ -39,22 +46,29 @@ from diagnb.fleet import (
     laplace,
     lots_survey,
     mean_cumulative_function,
+    measurement_by,
+    meters_compared,
     mil_hdbk_189,
+    mismatches,
     rate_chart,
     read_rows,
     read_vehicles,
     reverse_arrangements,
     to_plain,
+    usual_months,
+    watch_cautions,
     watches,
     weibull,
 )
 from diagnb.fleet.columns import read_table_bytes
+from diagnb.fleet.labels import listed
 from diagnb.quantities.counting import counted
 
 RULES = ("guarded-95", "guarded-U", "simple", "as-stored")
-SCHEMA = "diagnb-study/1"
+SCHEMA = "diagnb-study/2"
 _AGES = (12.0, 24.0, 36.0, 48.0)
 _MOST_TEXT = 2000
+_MOST_MEASURED, _RESAMPLES = 3, 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +78,7 @@ class Question:
     ``text`` is the engineer's own sentence; ``component`` the one that is asked about, "" for all together; ``rule``
     the decision rule that all history is judged under; ``change`` a day ("2026-03-31") after which something is
     different, ``settling_months`` how long after it nothing is counted; ``baseline_months`` how many first months say
-    what is usual (None: all).
+    what is usual (None: those before the change, or the first half in whole years).
     """
 
     text: str
@@ -133,25 +147,45 @@ class Study:
     survival: Survival
     life: Weibull
     trials: tuple[Trial, ...]
+    trends: tuple[ClockTrend, ...]
     months: Chart
-    cusum: Chart
+    rise: Chart
+    fall: Chart
+    course: Course | None
     lots: CellSurvey
     effect: Effect | None
+    measurement: Mapping[str, MeasurementShare]
+    meters: tuple[InstrumentOffset, ...]
 
     @property
     def figures(self) -> tuple[Figure, ...]:
         """Every figure of the study, in the order of the report."""
         own = [self.rate, *self.recurrence_at, self.survival.age_at(0.5), self.life.shape, self.life.age_at(0.1)]
+        own += [t.growth for t in self.trends]
         if self.effect is not None:
             own += [self.effect.before, self.effect.after, self.effect.ratio]
         return tuple(own)
 
     @property
+    def tests(self) -> tuple[Trial, ...]:
+        """The trend tests: by age, by calendar, then those that hold neither."""
+        return (*(t.trial for t in self.trends), *self.trials)
+
+    @property
+    def charts(self) -> tuple[Chart, ...]:
+        """The charts over months: u chart, and the pair that the finding rests on."""
+        return (self.months, self.rise, self.fall)
+
+    @property
     def refusals(self) -> tuple[tuple[str, str], ...]:
         """What could not be answered, with the reason."""
         found = [(f.name, str(f.refusal)) for f in self.figures if f.refusal is not None]
-        found += [(t.name, str(t.refusal)) for t in self.trials if t.refusal is not None]
-        found += [(c.name, str(c.refusal)) for c in (self.months, self.cusum) if c.refusal is not None]
+        found += [(t.name, str(t.refusal)) for t in self.tests if t.refusal is not None]
+        found += [(c.name, str(c.refusal)) for c in self.charts if c.refusal is not None]
+        found += [
+            (f"measurement of {name}", str(m.shown.refusal)) for name, m in self.measurement.items() if m.shown.refusal
+        ]
+        found += [(f"meter {o.instrument}", str(o.ratio.refusal)) for o in self.meters if o.ratio.refusal is not None]
         if self.effect is not None and self.effect.trial.refusal is not None:
             found.append((self.effect.trial.name, str(self.effect.trial.refusal)))
         return tuple(dict.fromkeys(found))
@@ -175,10 +209,13 @@ class Study:
             "faults": [str(f) for f in self.faults],
             "figures": [to_plain(f) for f in self.figures],
             "pareto": to_plain(self.pareto),
-            "trials": [to_plain(t) for t in self.trials],
-            "charts": [to_plain(self.months), to_plain(self.cusum)],
+            "trials": [to_plain(t) for t in self.tests],
+            "charts": [to_plain(c) for c in self.charts],
+            "course": to_plain(self.course),
             "lots": to_plain(self.lots),
             "effect": to_plain(self.effect) if self.effect is not None else None,
+            "measurement": {name: to_plain(m) for name, m in self.measurement.items()},
+            "meters": [to_plain(o) for o in self.meters],
         }  # fmt: skip
 
 
@@ -198,7 +235,7 @@ def answer(question: Question, *, results: Source, vehicles: Source) -> Study:
     judged = rows if question.rule == "as-stored" else rows.under_one_rule(question.rule)  # type: ignore[arg-type]
     defects = distinct_defects(judged)
     if question.component and question.component not in judged.component.names:
-        known = ", ".join(sorted(n for n in judged.component.names if n)[:12])
+        known = listed(judged.component.names)
         raise fault("component", f"{question.component!r} is not in the results", f"there are {known}")
     mine = defects.of_component(question.component) if question.component else defects
     return _answer(question, results, vehicles, rows, judged, watched, defects, mine)
@@ -212,13 +249,22 @@ def _answer(
     curve = mean_cumulative_function(lived)
     lives = first_lives(mine, watched)
     month = by_month(mine, watched)
+    asked = question.baseline_months
+    if asked is not None and not 2 <= asked <= len(month.labels):
+        raise fault("baseline_months", f"{asked}, and the vehicles are watched over {len(month.labels)}", f"from 2 to {len(month.labels)}")  # fmt: skip
     common: dict[str, Any] = {
-        "counts": month.counts, "exposure": month.exposure, "labels": month.labels, "baseline": question.baseline_months,
+        "counts": month.counts, "exposure": month.exposure, "labels": month.labels,
+        "baseline": usual_months(month.labels, change=question.change) if asked is None else asked,
     }  # fmt: skip
-    course = watches(mine, watched, clock="calendar")
+    within = watches(mine, watched)
     gaps = month.exposure / np.maximum(month.counts, 0.5)
     last = float(lived.exit.max())
-    said = [*cautions, *_cautions(mine, watched)]
+    said = [
+        *cautions,
+        *mismatches(judged, watched),
+        *watch_cautions(mine, watched),
+        *filter(None, [ages_over_time(watched)]),
+    ]
     over = int(judged.over_range.sum())
     if over:
         said.append(
@@ -230,31 +276,32 @@ def _answer(
     effect = None
     if question.change:
         effect = effect_at(mine, watched, date=question.change, settling_months=question.settling_months)
+    months = rate_chart(**common, limits="exact", unit="per vehicle-month")
+    rise, fall = cusum_pair(**common)
+    if month.refusal is not None:
+        months, rise, fall = (replace(c, refusal=month.refusal) for c in (months, rise, fall))
+    pareto = components_by_rate(judged, defects, watched)
+    measured, left = _measured(question, judged, pareto)
+    said += left
     return Study(
         question, results, vehicles, len(rows) + rows.set_aside_count, len(rows),
         {code: int(found.size) for code, found in sorted(rows.set_aside.items())},
         (*rows.faults, *watched.faults), str(rows.date.min()), str(rows.date.max()), len(watched),
         float(watched.months.sum()), int(mine.records.sum()), len(mine), int(mine.repeat.sum()), mine.undecided,
-        tuple(dict.fromkeys(said)), _named(question, mine, watched), components_by_rate(judged, defects, watched),
+        tuple(dict.fromkeys(said)), _named(question, mine, watched), pareto,
         curve, tuple(curve.at(age) for age in _AGES if age <= last), kaplan_meier(lives), weibull(lives),
-        (laplace(course), mil_hdbk_189(course), reverse_arrangements(gaps)),
-        rate_chart(**common, limits="exact", unit="per vehicle-month"), cusum_chart(**common), survey, effect,
+        (laplace(within), mil_hdbk_189(within), reverse_arrangements(gaps)),
+        (clock_trend(mine, watched, clock="age"), clock_trend(mine, watched, clock="calendar")),
+        months, rise, fall, course_of(rise=rise, fall=fall, others=(months,)), survey, effect, measured, meters_compared(judged),
     )  # fmt: skip
 
 
-def _cautions(defects: Defects, watched: Vehicles) -> list[str]:
-    said = []
-    unknown = int(np.isnat(watched.in_service).sum())
-    if unknown:
-        said.append(f"{counted(unknown, 'vehicle')} without a date of service: ages count from the begin of the watch")
-    begun = int(np.sum(watched.watched_from > watched.in_service))
-    if begun:
-        said.append(
-            f"{begun} of {counted(len(watched), 'vehicle')} in service before the watch began: what failed earlier is not known"
-        )
-    if len(defects):
-        said.append("a defect is dated by the test that found it, later than it came about")
-    return said
+def _measured(question: Question, judged: Rows, pareto: Pareto) -> tuple[dict[str, MeasurementShare], tuple[str, ...]]:
+    """What the measurement explains of the component that is asked about, or of those that recur most."""
+    names = [question.component] if question.component else [r.item for r in pareto.rows[:_MOST_MEASURED]]
+    rule: Any = "simple" if question.rule == "as-stored" else question.rule
+    found, left = measurement_by(judged.take(judged.component.marked(names)), rule=rule, resamples=_RESAMPLES)
+    return {name: found[name] for name in names if name in found}, left
 
 
 def _named(question: Question, mine: Defects, watched: Vehicles) -> Figure:

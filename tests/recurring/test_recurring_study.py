@@ -210,3 +210,68 @@ def test_verify_names_an_analysis_and_takes_it_for_no_record(
     assert not broken.trustworthy and broken.reasons != ("analysis-of-failures",)
     (tmp_path / "unsigned.pdf").write_bytes(plain)
     assert "no-signature" in verify_report(plain, moment=MOMENT).reasons
+
+
+@pytest.fixture(scope="module")
+def better(tmp_path_factory: pytest.TempPathFactory) -> tuple[Study, Path]:
+    """An invented fleet in which circuit 01 fails 0.4 times as often from January 2024 on, and meter M05 shows 30 % too much."""
+    place = tmp_path_factory.mktemp("better")
+    made = synthesise(seed=4, vehicles=200)
+    rows = dict(made.rows)
+    rows["value"] = rows["value"] * (1 + 0.3 * (rows["instrument"].codes == 4))
+    write_csv(place / "results.csv", rows)
+    write_csv(place / "vehicles.csv", made.vehicles)
+    return answer(Question("Since when?", "circuit 01"), **sources(place)), place
+
+
+def test_since_when_names_the_direction_and_the_page_shows_the_chart_it_rests_on(
+    better: tuple[Study, Path], tmp_path: Path
+) -> None:
+    study, _ = better
+    assert study.course is not None
+    (shift,) = study.course.shifts
+    assert shift.word == "falls"
+    assert "2024-01" <= shift.began <= "2024-07"
+    said = " ".join(findings(study))
+    assert f"the rate falls: first signal {shift.signal}, began about {shift.began}" in said
+    assert "usual is the mean of 2022-01 to 2023-12, 24 months" in said
+    assert not study.course.contradicted
+    fall = json.loads(rfc8785.dumps(study.to_plain()))["charts"][2]
+    assert (fall["labels"][fall["first_signal"]], fall["labels"][fall["started"]]) == (shift.signal, shift.began)
+    text = " ".join(text_of(render_study(study, moment=MOMENT), tmp_path).split())
+    assert f"CUSUM chart for a fall: first signal {shift.signal}, began about {shift.began}" in text
+    assert "Sum, fall" in text
+    # The month in which the sum first signals is marked in the table.
+    assert text.count("SIGNAL") >= int(study.fall.signal.sum())
+    earlier = answer(
+        Question("Since when?", "circuit 01", change="2024-03-01"), results=study.results, vehicles=study.vehicles
+    )
+    assert earlier.fall.baseline == 26
+    with pytest.raises(InputFault, match="100, and the vehicles are watched over 48"):
+        answer(Question("?", baseline_months=100), results=study.results, vehicles=study.vehicles)
+
+
+def test_the_report_asks_whether_it_is_the_measurement_and_names_the_meter(
+    better: tuple[Study, Path], tmp_path: Path
+) -> None:
+    study, _ = better
+    assert [o.instrument for o in study.meters if o.flagged] == ["M05"]
+    assert "off by more than they state: M05 shows 1.3" in " ".join(findings(study))
+    text = " ".join(text_of(render_study(study, moment=MOMENT), tmp_path).split())
+    for words in (
+        "Is it the measurement",
+        "share truly beyond",
+        "an error that most meters share is not seen",
+        "at the same age",
+    ):
+        assert words in text
+    plain = json.loads(rfc8785.dumps(study.to_plain()))
+    assert recompute(plain, {t.name: t.data for t in (study.results, study.vehicles)}) == ()
+
+
+def test_results_that_fit_no_vehicle_stand_among_the_caveats(folder: Path) -> None:
+    own = sources(folder)
+    head, *lines = own["vehicles"].data.decode().splitlines()
+    fewer = "\n".join([head, *lines[2:]]).encode()
+    found = answer(Question(ASKED, "circuit 03"), results=own["results"], vehicles=replace(own["vehicles"], data=fewer))
+    assert any("of 2 vehicles that the table of vehicles does not have" in c for c in found.cautions)
