@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 import ipywidgets as widgets
@@ -20,7 +21,16 @@ class LookButton:
     def __init__(self, choices: tuple[tuple[str, str], ...]) -> None:
         self._choices = choices
         self._next = 0
+        self.worn = ""
+        """The class that the root has now, blank for none."""
         self.button = widgets.Button(description=choices[0][0])
+
+    def wear(self, root: Any, names: Collection[str]) -> None:
+        """Give the root the one of ``names`` that is among the choices, as if it had been pressed; none: leave it."""
+        for place, (_, name) in enumerate(self._choices):
+            if name and name in names and name != self.worn:
+                self._next = place
+                self.turn(root)
 
     def turn(self, root: Any) -> None:
         """Give the root the next class in place of the one it had."""
@@ -30,5 +40,6 @@ class LookButton:
                 root.remove_class(name)
         if wanted:
             root.add_class(wanted)
+        self.worn = wanted
         self._next = (self._next + 1) % len(self._choices)
         self.button.description = self._choices[self._next][0]

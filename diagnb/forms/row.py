@@ -13,6 +13,7 @@ from diagnb.forms.model import FormModel
 from diagnb.record import vin_remark
 
 Row = dict[str, Any]
+FOR_A_CLAIM = "needed for a claim"
 
 
 def heading(label: str, detail: str = "") -> Row:
@@ -62,6 +63,8 @@ class FieldRows:
             "kind": spec.kind, "key": key, "label": spec.label, "text": text, "version": self.model.journal.number_of(key),
             "needed": spec.needed, "hint": spec.hint, "options": [list(o) for o in spec.options], "keyboard": spec.keyboard,
         }  # fmt: skip
+        if spec.claim:
+            row["detail"] = FOR_A_CLAIM
         return row | self._said(spec, key, text)
 
     def _said(self, spec: Field, key: str, text: str) -> Row:
@@ -74,11 +77,16 @@ class FieldRows:
         if key == "vehicle.vin":
             remark = vin_remark(value)
             read = "" if value == text else f"{value}: "
-            return {"caution": remark} if remark else {"back": f"{read}17 characters, the check digit fits"}
+            plate = "compare it with the plate; leave it where it stands so there (outside North America it needs no check digit)"
+            return (
+                {"caution": f"{remark}; {plate}"} if remark else {"back": f"{read}17 characters, the check digit fits"}
+            )
         if re.fullmatch(r"instruments\.[^.]+\.due", key) and dt.date.fromisoformat(value) < self.model.clock().date():
             return {"caution": f"overdue since {value}: what it reads after that day is not judged"}
         if isinstance(value, dict):
             return {"back": f"{value['value']} {value['unit']}"}
+        if key == "conditions.ambient_degc":
+            return {"back": f"{value} °C"}
         return {}
 
     def moment(self, spec: Field, key: str, usual: dt.datetime | None = None) -> Row:

@@ -35,6 +35,7 @@ _ACCEPTED = ".csv,.txt,.tsv,text/csv,image/jpeg,image/png,image/webp"
 _STATES = {"done": "✓", "missing": "!", "open": "·"}
 _SETTLE_SECONDS = 0.15
 _HANDOVER_SECONDS = 0.5
+_ANSWER_SECONDS = 1.0
 
 
 class Sheet:
@@ -102,8 +103,8 @@ class Sheet:
         for look in (self.view, self.size):
             look.button.on_click(functools.partial(self._turn_look, look))
         self.take = _button("Write here instead", self.guarded(self._take_over_writing))
-        self.shield = Shield()
-        self.keys = TurnKeys(turn=lambda again: self.guarded(self._turn_back)(again=again))
+        self.shield = Shield(look=self.guarded(self._wear))
+        self.keys = TurnKeys(turn=lambda again: self.guarded(self._turn_back)(again=again), stray=self._stray)
         self.root = self._frame()
         self.show(self.here)
         self._stopped = threading.Event()
@@ -114,12 +115,13 @@ class Sheet:
     # -- frame -------------------------------------------------------------------------------------------
 
     def _frame(self) -> Any:
-        head = _box([self.title, self.take, self.trouble], "dn-head")
+        looks = _box([self.view.button, self.size.button], "dn-looks")
+        head = _box([self.title, looks, self.take, self.trouble], "dn-head")
         steps = _box(list(self.step_buttons.values()), "dn-steps")
         screen = _box(list(self.screens.values()), "dn-screen")
         body = _box([steps, screen], "dn-body")
         self.undo.add_class("dn-push")
-        foot = _box([self.back, self.next, self.undo, self.redo, self.view.button, self.size.button], "dn-foot")
+        foot = _box([self.back, self.next, self.undo, self.redo], "dn-foot")
         return _box([self.shield, self.keys, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
@@ -251,12 +253,19 @@ class Sheet:
         elif verb == "use-trace":
             self.model.take_trace(rest)
             self.show(self.here)
+        elif verb == "replace-by-trace":
+            name, _, there = rest.partition(".")
+            self.model.take_trace(name, replacing=there)
+            self.show(self.here)
         elif verb.startswith("node-"):
             self._node_acted(verb.removeprefix("node-"), *rest.split("."))
         elif verb == "go":
             target = rest.partition(".")[2]
             self.show(step_of(self.model, target))
             self._focus_nearest(target)
+        elif verb == "confirm":
+            self.model.confirm(rest)
+            self.show(self.here)
 
     def _attach(self, file_name: str, data: bytes) -> str:
         name = self.model.attach(file_name, data)
@@ -314,7 +323,7 @@ class Sheet:
     def _focus_first_reading(self, test: str) -> None:
         specs = self.model.specs(test)
         if specs:
-            self.grids[self.here].focus_on(f"tests.{test}.readings.{specs[0].name}")
+            self.grids[self.here].focus_on(f"tests.{test}.readings.{specs[0].name}", top=test)
 
     def _turn_back(self, *, again: bool) -> None:
         if self.model.locked:
@@ -324,15 +333,27 @@ class Sheet:
             self.say("There is nothing more to " + ("redo." if again else "undo."))
             return
         self.show(step_of(self.model, step.key))
-        self.grids[self.here].focus_on(step.key)
+        if self.here in self.grids:
+            self._focus_nearest(step.key)
 
     def _turn_look(self, look: LookButton, _button: object) -> None:
         self.guarded(look.turn)(self.root)
+        self.shield.keep_look(name for name in (self.view.worn, self.size.worn) if name)
+
+    def _wear(self, names: list[str]) -> None:
+        for look in (self.view, self.size):
+            look.wear(self.root, names)
+
+    def _stray(self, text: str) -> None:
+        self.say(f"“{text}” was scanned while no field was chosen, so it is nowhere: touch its field, then scan again.")
+        self.shield.show_place("dn-trouble-box")
 
     def _watch(self) -> None:
         """Hand the sheet over when another opening of it asks, until the form is stopped."""
         while not self._stopped.wait(_HANDOVER_SECONDS):
             if self.model.journal.is_asked_for() and not self.signing.is_busy:
+                if self.model.journal.is_asked_if_left() and self.shield.is_seen(seconds=_ANSWER_SECONDS):
+                    continue  # somebody works with it here
                 with self._guard:
                     self.model.journal.hand_over()
                     self._lock_all()
@@ -411,6 +432,14 @@ class Sheet:
             self.back.disabled = step == order[0]
             self.next.disabled = step == order[-1]
             self._mark_steps()
+
+    def go_on(self) -> None:
+        """Show the step where the last entry was made; of a signed sheet the last step."""
+        last = next(self.model.journal.steps(), None)
+        if self.model.journal.closed is not None:
+            self.show("sign")
+        elif last is not None:
+            self.show(step_of(self.model, last.key))
 
     def _mark_steps_soon(self) -> None:
         if self._timer is not None:

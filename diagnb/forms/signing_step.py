@@ -149,7 +149,10 @@ class SigningStep:
             self.state.value = _remark(f"{len(faults)} entries are missing or wrong: see the step Review.")
         else:
             name = self.model.text("people.technician.name")
-            self.state.value = _remark(f"The record is complete. {name} signs for what stands in it.")
+            rejecting = len(self.model.review().rejecting)
+            count = "1 remark" if rejecting == 1 else f"{rejecting} remarks"
+            but = f", but {count} would get this claim rejected: see the step Review" if rejecting else ""
+            self.state.value = _remark(f"The record is complete{but}. {name} signs for what stands in it.")
 
     def summary(self) -> str:
         """The results so far as an HTML table: as found, isolating, as left."""
@@ -179,8 +182,12 @@ class SigningStep:
         if tuple(self.key.options) != tuple(options):
             before = self.key.value
             self.key.options = options
-            if before in [value for _, value in options]:
-                self.key.value = before
+            known = [value for _, value in options]
+            own = [str(path) for path in self.office.keys_of(self.model.text("people.technician.name").strip())]
+            # The technician's own, or the only one there is; among other people's keys the choice is left to them.
+            usual = own[0] if own and own[0] in known else known[0] if len(known) == 1 else None
+            self.key.value = before if before in known else usual
+        self.elsewhere.description = "Or a key file elsewhere" if options else "Key file"
         self.key.layout.display = "" if options else "none"
         self.made.value = "" if options else _remark("There is no key here yet. Make one: it stays on this computer.")
 
@@ -233,7 +240,7 @@ class SigningStep:
         self._asked = record
         words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.to_judge]
         counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
-        self.question.value = _rejections(self.model.review().rejecting) + _remark(
+        self.question.value = _rejections(self.model.rejections(record, evaluation)) + _remark(
             f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
             "After this the sheet takes no more entries; a correction is a new revision."
         )
@@ -248,7 +255,13 @@ class SigningStep:
             raise fault("passphrase", "is missing", "type the passphrase of the key")
         typed = " ".join(self.model.text(_TYPED).split()).casefold()
         name = " ".join(self.model.text("people.technician.name").split()).casefold()
-        if not self.pad.strokes and typed != name:
+        if not self.pad.strokes and typed and typed != name:
+            raise fault(
+                "signature",
+                f"“{self.model.text(_TYPED).strip()}” is not the technician's name",
+                f"type it as it stands on the sheet: {self.model.text('people.technician.name').strip()}",
+            )
+        if not self.pad.strokes and not typed:
             raise fault("signature", "is missing", "draw it, or type the technician's name as it stands on the sheet")
 
     def _key_file(self) -> Path | None:

@@ -6,6 +6,7 @@ are files beside this one and fetch nothing from a network.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -93,9 +94,9 @@ class EntryGrid(anywidget.AnyWidget):
                 self.rows[index] = row  # in place: the browser gets the rows in the message below
         self.send({"k": "rows", "rows": changed, "ack": dict(ack) if ack else None})
 
-    def focus_on(self, key: str = "") -> None:
-        """Put the cursor into this field, or into the first one."""
-        self.send({"k": "focus", "key": key})
+    def focus_on(self, key: str = "", *, top: str = "") -> None:
+        """Put the cursor into this field, or into the first one; ``top`` is the test whose heading is to be in sight."""
+        self.send({"k": "focus", "key": key} | ({"top": top} if top else {}))
 
     def forget_copies(self) -> None:
         """Remove this sheet's entries from the browser (after signing, on a shared tablet)."""
@@ -216,26 +217,56 @@ class AttachButton(anywidget.AnyWidget):
 class TurnKeys(anywidget.AnyWidget):
     """Ctrl+Z and Ctrl+Y for the whole record, outside text being edited; keeps a scanner from pressing buttons.
 
-    ``turn`` is called with True to redo, False to undo.
+    ``turn`` is called with True to redo, False to undo; ``stray`` with what a scanner typed where no field took it.
     """
 
     _esm = _STATIC / "keys.js"
 
-    def __init__(self, *, turn: Callable[[bool], None], **state: Any) -> None:
+    def __init__(self, *, turn: Callable[[bool], None], stray: Callable[[str], None], **state: Any) -> None:
         super().__init__(**state)
         self._turn = turn
+        self._stray = stray
         self.on_msg(self._received)
 
     def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
         if isinstance(message, dict) and message.get("k") in ("undo", "redo"):
             self._turn(message["k"] == "redo")
+        if isinstance(message, dict) and message.get("k") == "stray" and isinstance(message.get("text"), str):
+            self._stray(message["text"])
 
 
 class Shield(anywidget.AnyWidget):
-    """Keeps the notebook's key commands (``d d``, Shift+Enter, …) out of the form, and carries the style sheet."""
+    """Keeps the notebook's key commands (``d d``, Shift+Enter, …) out of the form, and carries the style sheet.
+
+    ``look`` is called with the classes of the look that this browser was told to keep.
+    """
 
     _esm = _STATIC / "shield.js"
     _css = _STATIC / "sheet.css"
+
+    def __init__(self, *, look: Callable[[list[str]], None] = lambda _names: None, **state: Any) -> None:
+        super().__init__(**state)
+        self._look = look
+        self._answered = threading.Event()
+        self.on_msg(self._received)
+
+    def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
+        if not isinstance(message, dict):
+            return
+        if message.get("k") == "seen":
+            self._answered.set()
+        elif message.get("k") == "look" and isinstance(message.get("names"), list):
+            self._look([str(name) for name in message["names"]])
+
+    def is_seen(self, *, seconds: float) -> bool:
+        """Whether a browser shows the form: it answers within ``seconds``. Not to be called where messages are received."""
+        self._answered.clear()
+        self.send({"k": "seen"})
+        return self._answered.wait(seconds)
+
+    def keep_look(self, names: Iterable[str]) -> None:
+        """Let the browser keep these classes of the form's look for its next sheet."""
+        self.send({"k": "look", "names": list(names)})
 
     def scroll_to_top(self) -> None:
         """Show the top of the form."""

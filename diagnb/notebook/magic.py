@@ -7,7 +7,6 @@ import os
 import re
 import secrets
 import shlex
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -127,10 +126,9 @@ class Diagnb(Magics):
         from ipywidgets import HTML
 
         from diagnb.notebook.opening import new_name, open_sheet
-        from diagnb.notebook.page import links, unsigned, wait_for_writer
+        from diagnb.notebook.page import links, unsigned
         from diagnb.notebook.workplace import local_now
 
-        wait_for_writer(place, name, pause=time.sleep)
         _display(open_sheet(place, name).root)
         fresh = new_name(place, now=local_now())
         # A widget, because the links of other output are taken for files.

@@ -16,8 +16,12 @@ from diagnb.notebook.present import ReportPresenter
 from diagnb.notebook.workplace import Workplace, local_now, localise, log_into
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}")
+_OWN_NAME = re.compile(r"\d{8}-[0-9a-f]{6}")
+"""A name made here: no other sheet has it, so the record takes it too and its file is found by the sheet's name."""
 _NOTEBOOK = "notebook"
 _LOOK_BACK = 100
+_WAIT = 4.0
+"""Seconds that an opening waits for a kernel whose window is gone."""
 _open: dict[Path, Sheet] = {}
 
 
@@ -41,9 +45,9 @@ def sheet_of(workplace: Workplace, notebook: str, *, now: dt.datetime) -> str:
 
 
 def new_name(workplace: Workplace, *, now: dt.datetime) -> str:
-    """A name that no sheet of this folder has: the date and four digits."""
+    """A name that no sheet of this folder has: the date and six hexadecimal digits."""
     known = set(drafts(workplace))
-    while (name := f"{now:%Y%m%d}-{secrets.token_hex(2)}") in known:
+    while (name := f"{now:%Y%m%d}-{secrets.token_hex(3)}") in known:
         continue
     return name
 
@@ -68,13 +72,14 @@ def open_sheet(
         return live
     if live is not None:
         live.stop()
-    model = FormModel(
-        Journal.open(path), sheet=name, library=load_library(workplace.folder), clock=clock, localise=localise
-    )
+    journal = Journal.open(path)
+    if journal.read_only:
+        journal.take_over(seconds=_WAIT, if_left=True)  # a window that was closed or killed leaves its kernel behind
+    model = FormModel(journal, sheet=name, library=load_library(workplace.folder), clock=clock, localise=localise)
     now = clock()
     model.begin(
         {
-            "record.id": f"{now:%Y%m%d}-{secrets.token_hex(3)}",
+            "record.id": name if _OWN_NAME.fullmatch(name) else f"{name}-{now:%Y%m%d}-{secrets.token_hex(3)}",
             "people.technician.name": workplace.technician,
             _NOTEBOOK: notebook or "-",
         }
@@ -89,6 +94,7 @@ def open_sheet(
         log_file=str(log_file),
     )
     _open[path] = sheet
+    sheet.go_on()
     return sheet
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from urllib.parse import parse_qs, quote
 
@@ -30,20 +30,6 @@ def is_page(environment: Mapping[str, str]) -> bool:
 def asked_sheet(environment: Mapping[str, str]) -> str:
     """The sheet that the address of the page asks for, ``…?sheet=NAME``; blank when it leaves the choice to us."""
     return parse_qs(environment.get("QUERY_STRING", "")).get("sheet", [""])[0]
-
-
-def wait_for_writer(workplace: Workplace, name: str, *, pause: Callable[[float], None]) -> None:
-    """Wait until the sheet can be written, six seconds at most.
-
-    A page that is loaded again gets a new kernel while the one before is still ending and holds the sheet.
-    """
-    for _ in range(24):
-        journal = Journal.open(workplace.drafts / f"{name}.jsonl")
-        is_free = not journal.read_only
-        journal.release()
-        if is_free:
-            return
-        pause(0.25)
 
 
 def unsigned(workplace: Workplace) -> tuple[Unsigned, ...]:

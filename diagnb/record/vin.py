@@ -20,7 +20,9 @@ def check_digit(vin: str) -> str:
 def vin_remark(vin: str) -> str | None:
     """What is wrong with a VIN, or None. Outside North America the check digit is optional, so this only warns."""
     if not VIN_PATTERN.fullmatch(vin):
-        return "is not 17 characters of A-Z and 0-9 without I, O and Q"
+        wrong = ", ".join(dict.fromkeys(c for c in vin if not VIN_PATTERN.fullmatch(c * 17)))
+        found = f" and has {wrong}" if wrong else ""
+        return f"is not 17 characters of A-Z and 0-9 without I, O and Q: it has {len(vin)}{found}"
     if vin[8] != check_digit(vin):
         return f"has the check digit {vin[8]}, but its characters give {check_digit(vin)}"
     return None

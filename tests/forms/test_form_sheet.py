@@ -323,7 +323,7 @@ def test_a_typed_name_may_stand_for_the_drawing_but_only_the_technicians_own(ben
     step.typed.send = lambda *_, **__: None
     step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "Somebody Else", "seq": 1}, [])  # fmt: skip
     step.sign.click()
-    assert "signature: is missing" in step.said_at_sign.value
+    assert "“Somebody Else” is not the technician&#x27;s name" in step.said_at_sign.value
     step.typed._handle_custom_msg({"k": "edit", "view": "v", "key": "signature.typed_name", "text": "ann  example", "seq": 2}, [])  # fmt: skip
     step.sign.click()
     assert step.said_at_sign.value == ""
@@ -433,6 +433,57 @@ def test_a_second_form_takes_the_writing_over(bench, tmp_path, clock, visit):
         assert second.row("tests.t1.readings.drop", "found")["text"] == "350 mV"
     finally:
         second.sheet.stop()
+
+
+def test_a_form_that_nobody_looks_at_gives_the_sheet_away_and_one_that_is_seen_keeps_it(bench, tmp_path, clock, visit):
+    fill(bench)
+    shield = bench.sheet.shield
+    answers = [True]
+
+    def in_a_browser(message, buffers=None):
+        if message == {"k": "seen"} and answers[0]:
+            shield._handle_custom_msg({"k": "seen"}, [])
+
+    shield.send = in_a_browser
+    second = type(bench)(tmp_path, clock, visit)
+    try:
+        assert not second.model.journal.take_over(seconds=1.5, if_left=True)
+        assert bench.model.locked == ""
+        answers[0] = False
+        assert second.model.journal.take_over(seconds=5, if_left=True)
+        assert bench.model.locked.startswith("Read only")
+        assert second.model.text("tests.t1.readings.drop") == "350 mV"
+    finally:
+        second.sheet.stop()
+
+
+def test_a_sheet_goes_on_at_the_step_of_its_last_entry(bench, tmp_path, clock, visit):
+    fill(bench)
+    bench.sheet.stop()
+    again = type(bench)(tmp_path, clock, visit)
+    try:
+        again.sheet.go_on()
+        assert again.sheet.here == "found"
+    finally:
+        again.sheet.stop()
+
+
+def test_the_browser_keeps_the_look_for_the_next_sheet(bench):
+    kept = []
+    bench.sheet.shield.send = lambda message, buffers=None: kept.append(message)
+    bench.sheet.view.button.click()
+    bench.sheet.size.button.click()
+    assert kept[-1] == {"k": "look", "names": ["dn-bright", "dn-large"]}
+    other = bench.sheet
+    other.shield._handle_custom_msg({"k": "look", "names": ["dn-night", "dn-largest", "else"]}, [])
+    assert {"dn-night", "dn-largest"} <= set(other.root._dom_classes)
+    assert not {"dn-bright", "dn-large", "else"} & set(other.root._dom_classes)
+    assert (other.view.button.description, other.size.button.description) == ("Day view", "Ordinary type")
+
+
+def test_a_scan_without_a_field_is_said(bench):
+    bench.sheet.keys._handle_custom_msg({"k": "stray", "text": "4711"}, [])
+    assert "“4711” was scanned while no field was chosen" in bench.trouble
 
 
 def test_what_changed_after_the_question_is_not_signed_unseen(bench):

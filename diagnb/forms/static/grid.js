@@ -165,8 +165,9 @@ function render({ model, el }) {
     if (!nodes || !nodes.saved) return;
     const item = pending.get(key);
     const late = item && (item.refused || Date.now() - item.since > ANSWER_WITHIN_MS);
-    nodes.saved.dataset.state = item ? (late ? "browser" : "saving") : nodes.row.version ? "saved" : "empty";
-    nodes.saved.textContent = item ? (item.refused ? "not saved" : late ? "in this browser" : "saving") : nodes.row.version ? "saved" : "";
+    const kept = nodes.row.version ? (nodes.row.fault ? "kept" : "saved") : "";
+    nodes.saved.dataset.state = item ? (late ? "browser" : "saving") : kept || "empty";
+    nodes.saved.textContent = item ? (item.refused ? "not saved" : late ? "in this browser" : "saving") : kept;
   }
 
   function paint(row) {
@@ -194,6 +195,8 @@ function render({ model, el }) {
       nodes.offer = held === undefined ? row.fix : locked() ? null : { label: `Use ${held || "blank"}`, text: held };
       nodes.fix.hidden = !nodes.offer;
       nodes.fix.textContent = nodes.offer ? nodes.offer.label : "";
+      nodes.deny.hidden = !row.deny || held !== undefined || Boolean(locked());
+      nodes.deny.textContent = row.deny ? row.deny.label : "";
     }
     if (row.kind === "result") {
       nodes.line.dataset.verdict = row.verdict || "none";
@@ -241,8 +244,16 @@ function render({ model, el }) {
       edit(parts.get(row.key).row, wanted.text);
       input.focus();
     });
-    const line = element("div", { className: `dn-line dn-${row.kind}` }, label, input, element("div", { className: "dn-says" }, message, fix), saved);
-    parts.set(row.key, { row, input, message, saved, fix, line, caption });
+    // "No, it is 3.30 V": ends a question; what it does stands in the row.
+    const deny = element("button", { type: "button", className: "dn-fix dn-deny", hidden: true });
+    deny.addEventListener("click", () => {
+      const { deny: wanted } = parts.get(row.key).row;
+      if (!wanted) return;
+      input.focus();
+      model.send({ k: "act", view, key: wanted.act });
+    });
+    const line = element("div", { className: `dn-line dn-${row.kind}` }, label, input, element("div", { className: "dn-says" }, message, fix, deny), saved);
+    parts.set(row.key, { row, input, message, saved, fix, deny, line, caption });
     return line;
   }
 
@@ -304,6 +315,7 @@ function render({ model, el }) {
     let box = null;
     for (const row of rows) {
       const node = made(row);
+      if (row.of) node.dataset.of = row.of;
       if (!row.block) { box = null; found.push(node); continue; }
       if (!box || box.dataset.block !== row.block) {
         box = element("fieldset", { className: "dn-block", "data-block": row.block }, element("legend", { text: row.block_label }));
@@ -358,10 +370,20 @@ function render({ model, el }) {
 
   // ---- keys ---------------------------------------------------------------------------------------------
 
-  function move(node, by) {
+  // From a reading Enter goes to the next reading, over the list of what it was taken with.
+  function following(all, node) {
+    const { row } = parts.get(node.dataset.entry);
+    const named = row.next && all.find((one) => one.dataset.entry === row.next);
+    const after = all.slice(all.indexOf(node) + 1);
+    if (named || row.kind !== "reading") return named || after[0];
+    const own = after.filter((one) => !one.dataset.entry.endsWith(".instrument"));
+    const readings = own.filter((one) => { const other = parts.get(one.dataset.entry).row; return other.kind === "reading" && other.of === row.of; });
+    return readings[0] || own[0] || after[0];
+  }
+
+  function move(node, by, skips = false) {
     const all = inputs();
-    const named = by > 0 && parts.get(node.dataset.entry).row.next;
-    const next = (named && all.find((one) => one.dataset.entry === named)) || all[all.indexOf(node) + by];
+    const next = by > 0 && skips ? following(all, node) : all[all.indexOf(node) + by];
     if (!next) return;
     next.focus();
     if (next.select) next.select();
@@ -372,6 +394,7 @@ function render({ model, el }) {
   const QUICK_MS = 45;
   let typedAt = -1000;
   let typedRun = 0;
+  let typedText = "";
   let scannedAt = -1000;
 
   function tidy(node) {
@@ -393,7 +416,9 @@ function render({ model, el }) {
     event.stopPropagation();
     if (!node.dataset || !node.dataset.entry) return;
     if (event.key.length === 1) {
-      typedRun = event.timeStamp - typedAt < QUICK_MS ? typedRun + 1 : 1;
+      const goesOn = event.timeStamp - typedAt < QUICK_MS;
+      typedRun = goesOn ? typedRun + 1 : 1;
+      typedText = goesOn ? typedText + event.key : event.key;
       typedAt = event.timeStamp;
       scannedAt = -1000;
     }
@@ -405,13 +430,17 @@ function render({ model, el }) {
     if (event.key === "Enter" || (event.key === "Tab" && scanned && !event.shiftKey && node.tagName === "INPUT")) {
       if (node.tagName === "TEXTAREA" && !event.shiftKey && !event.ctrlKey && !event.metaKey) return;
       event.preventDefault();
+      if (scanned && node.tagName === "INPUT" && node.value.trim() !== typedText.trim() && node.value.includes(typedText)) {
+        node.value = typedText.trim(); // a scan replaces what stood in the field
+        edit(parts.get(node.dataset.entry).row, node.value);
+      }
       tidy(node);
       if (scanned) scannedAt = event.timeStamp;
       typedRun = 0;
-      move(node, event.shiftKey ? -1 : 1);
+      move(node, event.shiftKey ? -1 : 1, true);
     } else if (node.tagName === "INPUT" && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
       event.preventDefault();
-      move(node, event.key === "ArrowDown" ? 1 : -1);
+      move(node, event.key === "ArrowDown" ? 1 : -1, Boolean(parts.get(node.dataset.entry).row.next));
     } else if (event.key === "Escape") {
       node.blur();
     }
@@ -458,7 +487,12 @@ function render({ model, el }) {
       }
     } else if (message.k === "focus") {
       const target = message.key && parts.has(message.key) ? parts.get(message.key).input : inputs()[0];
-      setTimeout(() => target && target.focus({ preventScroll: false }), 30);
+      const top = message.top && [...table.querySelectorAll("[data-of]")].find((node) => node.dataset.of === message.top);
+      setTimeout(() => {
+        if (!target) return;
+        target.focus({ preventScroll: Boolean(top) });
+        if (top) top.scrollIntoView({ block: "start" }); // what is to be read before the first reading
+      }, 30);
     } else if (message.k === "forget") {
       for (const [key, { text }] of pending) {
         const row = parts.has(key) && parts.get(key).row;

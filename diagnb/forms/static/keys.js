@@ -3,6 +3,7 @@
 // back and forth. What a scanner types while a button has the focus must press nothing.
 
 const QUICK_MS = 45;                  // between two characters of a scanner; fingers take longer
+const LEAST = 5;                      // characters of a scan
 
 function render({ model, el }) {
   el.classList.add("dn-shield");
@@ -10,6 +11,7 @@ function render({ model, el }) {
   let edited = null;                  // the field that was typed in since it got the focus
   let last = -1000;
   let run = 0;
+  let typed = "";
 
   const takesText = (node) => Boolean(node && node.matches && node.matches("input, textarea, select"));
   const onInput = (event) => { edited = event.target; };
@@ -35,7 +37,19 @@ function render({ model, el }) {
       event.preventDefault();
       event.stopPropagation();
     }
-    if (ends) run = 0;
+    if (event.key.length === 1) typed = quick ? typed + event.key : event.key;
+    if (ends) {
+      // Nothing that a scanner read is lost without a word.
+      if (!takesText(event.target) && quick && run >= LEAST) model.send({ k: "stray", text: typed.trim() });
+      run = 0;
+      typed = "";
+    }
+  };
+
+  // With the focus nowhere the form's own listener hears nothing.
+  const onPage = (event) => {
+    const nowhere = event.target === document.body || event.target === document.documentElement;
+    if (nowhere && root && root.offsetParent) onKey(event);
   };
 
   function settle(tries) {
@@ -48,10 +62,12 @@ function render({ model, el }) {
     root.addEventListener("input", onInput, true);
     root.addEventListener("focusin", onFocus, true);
     root.addEventListener("keydown", onKey, true);
+    document.addEventListener("keydown", onPage, true);
   }
 
   settle(100);
   return () => {
+    document.removeEventListener("keydown", onPage, true);
     if (!root) return;
     root.removeEventListener("input", onInput, true);
     root.removeEventListener("focusin", onFocus, true);

@@ -1,6 +1,6 @@
 // Keeps the notebook's own key commands out of the form: with a button or a list in focus, a double "d" would
 // delete the form's cell. A click on something that takes no focus (the signature pad, a picture, a blank place) would
-// give it to the cell, so it is brought back into the form. Also scrolls the form to its top when a step begins, and
+// give it to the cell, so it is brought back into the form. Also keeps the form as high as there is room, scrolls it to its top when a step begins, and
 // puts the focus there, so that the next Tab is the first field of the step.
 // Of all keys only save and find (Ctrl or Meta with S, F) still reach the notebook.
 
@@ -17,6 +17,25 @@ function render({ model, el }) {
   };
   let root = null;
   let watch = null;
+  let scroller = null;                // what scrolls the page around the form
+  let sizes = null;
+  let waiting = 0;
+  const LEAST = 360;
+  const EDGE = 8;
+
+  // The form is as high as the room below its top edge, so that the buttons at its foot are always in sight.
+  function fit() {
+    waiting = 0;
+    if (!root || !root.offsetParent) return;
+    const page = document.documentElement;
+    const around = scroller ? scroller.getBoundingClientRect() : { top: 0, bottom: page.clientHeight };
+    const top = Math.max(root.getBoundingClientRect().top, around.top);
+    const room = `${Math.max(Math.floor(Math.min(around.bottom, page.clientHeight) - top - EDGE), LEAST)}px`;
+    if (root.style.getPropertyValue("--dn-room") !== room) root.style.setProperty("--dn-room", room);
+  }
+  const fitSoon = () => { if (!waiting) waiting = requestAnimationFrame(fit); };
+  const onScroll = (event) => { if (root && event.target !== root && event.target.contains(root)) fitSoon(); };
+
   const hold = () => setTimeout(() => {
     if (root.isConnected && !root.contains(document.activeElement)) root.focus({ preventScroll: true });
   });
@@ -42,6 +61,15 @@ function render({ model, el }) {
     protect(root);
     watch = new MutationObserver(() => protect(root));
     watch.observe(root, { childList: true, subtree: true });
+    scroller = root.closest(".jp-WindowedPanel-outer"); // null on a page of its own
+    document.addEventListener("scroll", onScroll, true);
+    window.addEventListener("resize", fitSoon);
+    sizes = new ResizeObserver(fitSoon);
+    sizes.observe(scroller || document.documentElement);
+    sizes.observe(root);
+    fit();
+    const look = recall();
+    if (look) model.send({ k: "look", names: look });
   }
 
   // Unless a field of the step has the focus already, or something beside the form has it.
@@ -56,10 +84,28 @@ function render({ model, el }) {
     first.focus({ preventScroll: true });
   }
 
+  // How this device shows the forms is kept in its browser, for the next sheet.
+  function recall() {
+    try {
+      const names = JSON.parse(localStorage.getItem("diagnb look"));
+      return Array.isArray(names) && names.length ? names.filter((name) => typeof name === "string") : null;
+    } catch { return null; }
+  }
+
   const onMessage = (message) => {
+    if (message.k === "seen") {
+      if (el.isConnected) model.send({ k: "seen" });
+      return;
+    }
+    if (message.k === "look") {
+      try { localStorage.setItem("diagnb look", JSON.stringify(message.names)); } catch { /* a private window */ }
+      return;
+    }
     if (!root) return;
     if (message.k === "top") {
       root.scrollTop = 0;
+      const place = scroller ? scroller.getBoundingClientRect() : { bottom: document.documentElement.clientHeight };
+      if (root.getBoundingClientRect().bottom > place.bottom) root.scrollIntoView({ block: "start" });
       setTimeout(begin, 60);
     }
     if (message.k === "place") {
@@ -80,6 +126,10 @@ function render({ model, el }) {
       root.removeEventListener("pointerup", hold);
     }
     if (watch) watch.disconnect();
+    if (sizes) sizes.disconnect();
+    document.removeEventListener("scroll", onScroll, true);
+    window.removeEventListener("resize", fitSoon);
+    cancelAnimationFrame(waiting);
   };
 }
 
