@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 from diagnb.proof.verification import State, Verification
@@ -66,25 +67,26 @@ def _connected(v: Verification, groups: _Groups) -> Verification:
     state: State = v.state
     later = [each for d in own for each in groups.later.get(d, ())]
     if later:
-        relations.append(f"superseded by {_names(later)} (revision {max(each.revision for each in later)})")
+        relations.append(
+            f"superseded by {_names(v, later, len(later))} (revision {max(each.revision for each in later)})"
+        )
         state = "superseded" if state != "void" else state
     notices = [] if v.status == "void" else _void(v, own, groups)
     if notices:
-        relations.insert(0, f"declared void by {_names(notices)}")
+        relations.insert(0, f"declared void by {_names(v, notices, len(notices))}")
         state = "void"
     unproved = [each for d in own for each in groups.claimed.get(d, ()) if not each.original]
     if unproved:
-        relations.append(f"{_names(unproved)} says that it replaces this report, but does not prove itself")
-    same = [each for each in groups.by_digest[v.digest] if each is not v]
-    if same:
-        relations.append(f"the same record stands in {_names(same)} too")
-    other = [
-        e
-        for e in groups.by_revision[*_record(v), v.revision]
-        if e.digest != v.digest and not (e.original or v.original)
-    ]
+        relations.append(
+            f"{_names(v, unproved, len(unproved))} says that it replaces this report, but does not prove itself"
+        )
+    same = groups.by_digest[v.digest]
+    if len(same) > 1:
+        relations.append(f"the same record stands in {_names(v, (e for e in same if e is not v), len(same) - 1)} too")
+    twins = () if v.original else (e for e in groups.by_revision[*_record(v), v.revision] if e.digest != v.digest)
+    other = list(islice((e for e in twins if not e.original), _MOST_NAMED))
     if other:
-        relations.append(f"{_names(other)} has the same record and revision with OTHER content")
+        relations.append(f"{_names(v, other)} has the same record and revision with OTHER content")
     reasons = v.reasons if not notices or "void" in v.reasons else (*v.reasons, "void")
     notes = v.notes if not later or "superseded" in v.notes else (*v.notes, "superseded")
     return replace(
@@ -102,7 +104,11 @@ def _void(v: Verification, own: Sequence[str], groups: _Groups) -> list[Verifica
     return by_hash or [each for each in groups.void_records.get(_record(v), ()) if each.revision > v.revision]
 
 
-def _names(found: Iterable[Verification]) -> str:
-    names = list(dict.fromkeys(Path(v.file).name for v in found))
-    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return ", ".join(names[:_MOST_NAMED]) + more
+def _names(v: Verification, found: Iterable[Verification], count: int = 0) -> str:
+    """Some of the files by name, those in other folders than `v` with their folder, and how many more there are."""
+    beside = Path(v.file).parent
+    some = list(islice(found, _MOST_NAMED))
+    paths = [Path(each.file) for each in some]
+    names = list(dict.fromkeys(p.name if p.parent == beside else str(p) for p in paths))
+    more = count - len(some)
+    return ", ".join(names) + (f" and {more} more" if more > 0 else "")

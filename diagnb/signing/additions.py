@@ -90,5 +90,9 @@ def _contents(page: Any) -> bytes:
     found = entry(page, "/Contents")
     if found is None:
         return b""
-    parts = [found] if hasattr(found, "data") else [found[index] for index in range(min(len(found), _MOST_PAGES))]
-    return b"\n".join(bytes(part.data) for part in parts)
+    listed = not hasattr(type(found), "data")
+    parts = [found[index] for index in range(min(len(found), _MOST_PAGES))] if listed else [found]
+    try:
+        return b"\n".join(bytes(part.data) for part in parts)
+    except Exception:  # noqa: BLE001 - a stream that can't be read any more is other content too
+        return b"unreadable"

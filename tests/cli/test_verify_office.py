@@ -282,6 +282,13 @@ def test_altered_files_say_what_helps_and_what_differs(desk: Path, good: bytes, 
     Path("mail/flipped.pdf").write_bytes(bytes(flipped))
     main(["verify", "mail/flipped.pdf", *TRUST])
     assert "what the altered file holds, proved by nobody" in capsys.readouterr().out
+    from diagnb.signing.reading import open_pdf
+
+    page = open_pdf(good).root["/Pages"]["/Kids"][1].raw_get("/Contents").reference
+    at = good.index(b"stream", good.index(b"\n%d 0 obj" % page.idnum)) + 90
+    Path("mail/page.pdf").write_bytes(good[:at] + bytes([good[at] ^ 1]) + good[at + 1 :])
+    main(["verify", "mail/page.pdf", *TRUST])
+    assert "not as the record inside gives it: page 2: other page content" in capsys.readouterr().out
 
 
 def test_an_altered_evaluation_is_named_number_by_number(record: Record, ours: Shop) -> None:
