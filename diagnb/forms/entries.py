@@ -11,7 +11,7 @@ from typing import Any
 from diagnb.errors import Fault, InputFault
 from diagnb.forms.fields import Field, items, read_moment
 from diagnb.forms.library import Library
-from diagnb.procedures import ReadingSpec
+from diagnb.procedures import Procedure, ReadingSpec
 from diagnb.quantities import Indication, parse_indication
 
 _LONE_NUMBER = re.compile(r"^[+-]?\s*[\d.,]+$")
@@ -54,6 +54,23 @@ def instruments_able(values: Mapping[str, str], library: Library, spec: ReadingS
         if sheet and any(f.name == spec.function for f in sheet.functions):
             found.append(name)
     return tuple(found)
+
+
+def which_fuse(procedure: Procedure, test: str) -> str:
+    """The key of the field that says at which fuse a test was made; blank where its readings are not at one fuse."""
+    at = next((r.name for r in procedure.readings if r.points.endswith(" of the fuse")), "")
+    return f"tests.{test}.readings.{at}.to_point" if at else ""
+
+
+_NO_SOURCE = frozenset(
+    {"same", "the same", "ditto", "idem", "as above", "see above", "as before", "none", "unknown", "not known", "n/a", "na", "?", "???"}
+)  # fmt: skip
+
+
+def is_source(text: str) -> bool:
+    """Whether a text can name where a figure comes from: three characters or more, and not "same"."""
+    plain = " ".join(text.split())
+    return len(plain) >= 3 and plain.casefold().strip(" .") not in _NO_SOURCE and any(c.isalnum() for c in plain)
 
 
 def is_of_trace(values: Mapping[str, str], key: str) -> bool:

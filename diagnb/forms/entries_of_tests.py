@@ -12,6 +12,7 @@ from diagnb.forms.entries import (
     Entries,
     as_displayed,
     instrument_for,
+    is_source,
     made_at,
     read_indications,
     split_repeats,
@@ -128,11 +129,11 @@ class EntriesOfTests(Entries):
             if value is None:
                 continue
             source = read_text(self.text(f"{key}.source"))
-            if not source and not self.fill:
+            if not is_source(source) and not self.fill:
                 self.add(
                     f"{key}.source",
                     f"{spec.title}: say where the value comes from",
-                    "label, data sheet, wiring diagram",
+                    "read on the label, data sheet, wiring diagram, measured with",
                 )
             width = self.half_width(spec, key, f"{place}.given.{spec.name}.half_width", value["unit"])
             found[spec.name] = {**value, "source": source or "-", **({"half_width": width} if width else {})}
@@ -174,7 +175,7 @@ class EntriesOfTests(Entries):
                         f"{key}.upper", f"{spec.title}: the limit has no value", "or use the procedure's own limit"
                     )
                 continue
-            if len(entry.get("source", "")) < 3:
+            if not is_source(entry.get("source", "")):
                 if not self.fill:
                     self.add(
                         f"{key}.source", f"{spec.title}: say where the limit comes from", "document, edition, page"

@@ -165,6 +165,8 @@ class Field:
     label: str
     kind: Kind = "text"
     needed: bool = False
+    claim: bool = False
+    """Whether a warranty claim is rejected while it is blank."""
     hint: str = ""
     options: tuple[tuple[str, str], ...] = ()
     read: Reader = read_text
@@ -176,11 +178,11 @@ def _choice(*values: str, blank: str = "choose") -> tuple[tuple[str, str], ...]:
 
 
 VEHICLE = (
-    Field("vehicle.vin", "VIN", read=read_vin, hint="17 characters; leave blank where there is none"),
+    Field("vehicle.vin", "VIN", claim=True, read=read_vin, hint="17 characters; of other machines the product identification"),
     Field("vehicle.unit", "Unit number"),
     Field("vehicle.description", "Vehicle", hint="type, body, engine"),
     Field("vehicle.model_year", "Model year", read=read_year, keyboard="numeric"),
-    Field("vehicle.odometer", "Odometer", read=read_total("km"), keyboard="decimal", hint="km unless you write mi"),
+    Field("vehicle.odometer", "Odometer", claim=True, read=read_total("km"), keyboard="decimal", hint="km unless you write mi"),
     Field("vehicle.engine_hours", "Engine hours", read=read_total("h"), keyboard="decimal"),
     Field("vehicle.in_service", "In service since", read=read_date, hint="year-month-day"),
     Field("vehicle.system_voltage", "System voltage", kind="choice", needed=True, options=(("", "choose"), ("12", "12 V"), ("24", "24 V"), ("48", "48 V"))),
@@ -234,8 +236,8 @@ QUALIFIED = (
 )
 
 REPAIR = (
-    Field("cause", "Cause", kind="lines", read=read_lines, hint="component, location, mechanism"),
-    Field("correction", "Correction", kind="lines", read=read_lines, hint="what was done, with what"),
+    Field("cause", "Cause", kind="lines", claim=True, read=read_lines, hint="component, location, mechanism"),
+    Field("correction", "Correction", kind="lines", claim=True, read=read_lines, hint="what was done, with what"),
 )
 
 INSTRUMENT = (

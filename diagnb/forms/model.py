@@ -14,6 +14,7 @@ from typing import Any
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
 from diagnb.forms.draft import Draft, draft_record
+from diagnb.forms.entries import which_fuse
 from diagnb.forms.instrument_choice import function_for, larger_instrument
 from diagnb.forms.library import load_library as load_library
 from diagnb.forms.reading_check import ReadingState, check_reading
@@ -203,7 +204,7 @@ class FormModel(SheetFiles):
             if known is not None:
                 return known
             draft = self._draft(self._usable(), fill=True)
-            faults = self.faults()
+            faults = tuple(self._of_test(found) for found in self.faults())
             blank = tuple(key for test in self.tests() for key in self.blank(test))
         try:
             record = read_record(draft.plain)
@@ -215,6 +216,17 @@ class FormModel(SheetFiles):
         review = Review(faults, evaluation, remarks, blank)
         self._reviewed = {number: review}
         return review
+
+    def rejections(self, record: Record, evaluation: Evaluation) -> tuple[Remark, ...]:
+        """What would get the claim of this very record rejected, in words: what the one who signs it has to be told."""
+        return tuple(self._in_words(r) for r in check(record, evaluation) if r.severity == "rejects")
+
+    def _of_test(self, found: Fault) -> Fault:
+        """A fault of a test with the test's name: the same field may be there in several."""
+        head, test, *_ = [*found.where.split("."), "", ""]
+        if head != "tests" or test not in self.tests():
+            return found
+        return replace(found, what=f"{found.what} ({self.test_name(test)})")
 
     def _in_words(self, remark: Remark) -> Remark:
         """The remark with tests and instruments called as people know them, not by their ids."""
@@ -241,7 +253,8 @@ class FormModel(SheetFiles):
         """A short name of a test for people: procedure and phase."""
         known = self.procedure(test)
         title = known.title if known else self.text(f"tests.{test}.procedure")
-        return f"{title}, {self.text(f'tests.{test}.phase')}"
+        place = self.text(which_fuse(known, test)).strip() if known else ""
+        return f"{title}{f', {place}' if place else ''}, {self.text(f'tests.{test}.phase')}"
 
     def instrument_name(self, name: str) -> str:
         """An instrument for people: its type and serial number."""

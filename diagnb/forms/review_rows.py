@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 
 from diagnb.forms.model import Review
 from diagnb.forms.row import Row, action, capital, heading, note
+from diagnb.readiness import Remark
 
 
 def review_rows(review: Review, title_of: Callable[[str], str]) -> list[Row]:
@@ -25,14 +27,28 @@ def review_rows(review: Review, title_of: Callable[[str], str]) -> list[Row]:
     )
     rows.append(heading("Claim readiness" + counted + (" get this claim rejected" if counted else "")))
     marks = {"rejects": ("✕ rejects:", "fault"), "weakens": ("! weakens:", "caution"), "note": ("· note:", "plain")}
-    for number, (key, remark) in enumerate(review.remarks):
+    for number, (key, remark, like) in enumerate(_gathered(review.remarks)):
         mark, tone = marks[remark.severity]
+        named = dict.fromkeys(name for one in like for name in re.findall("“.+?”", one.message))
+        also = f"{len(like)} more of this kind: {', '.join(named) or 'see the fields'}. " if like else ""
         rows.append(
-            action(f"go.r{number}.{key}", "Go there", capital(remark.message), tone=tone, mark=mark, detail=capital(remark.repair), locks=False)
+            action(f"go.r{number}.{key}", "Go there", capital(remark.message), tone=tone, mark=mark, detail=also + capital(remark.repair), locks=False)
         )  # fmt: skip
     if not review.remarks:
         rows.append(note("Nothing more to say." if review.evaluation else "Said when there is a test to look at."))
     return rows
+
+
+def _gathered(remarks: Sequence[tuple[str, Remark]]) -> list[tuple[str, Remark, list[Remark]]]:
+    """The remarks, each with those of the same kind that follow from the same thing; what rejects stays by itself."""
+    found: dict[object, tuple[str, Remark, list[Remark]]] = {}
+    for number, (key, remark) in enumerate(remarks):
+        kind: object = number if remark.severity == "rejects" else (remark.code, remark.repair)
+        if kind in found:
+            found[kind][2].append(remark)
+        else:
+            found[kind] = key, remark, []
+    return list(found.values())
 
 
 def _remarks(count: int) -> str:

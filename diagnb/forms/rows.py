@@ -5,6 +5,7 @@ Row kinds and their keys are described in ``static/grid.js``.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -173,17 +174,20 @@ class Rows(RowsOfPath):
 
     def states(self, review: Review) -> dict[str, StepState]:
         """For each step its state and what is said of it in the step list."""
-        count: dict[str, int] = {}
-        for key in (*(f.where for f in review.faults), *review.blank):
-            step = step_of(self.model, key)
-            count[step] = count.get(step, 0) + 1
+        open_keys = (*(f.where for f in review.faults), *review.blank)
+        missing = Counter(step_of(self.model, key) for key in open_keys if not self.model.text(key).strip())
+        wrong = Counter(step_of(self.model, key) for key in open_keys if self.model.text(key).strip())
+        rejects = Counter(step_of(self.model, key) for key, r in review.remarks if r.severity == "rejects")
         states: dict[str, StepState] = {}
         for spec in STEPS:
-            wrong = count.get(spec.id, 0)
-            if wrong:
-                states[spec.id] = StepState("missing", f"{wrong} missing")
+            counted: tuple[tuple[int, str], ...] = (missing[spec.id], "missing"), (wrong[spec.id], "wrong")
+            if not any(number for number, _ in counted):  # what is missing is often why a claim would be rejected
+                counted = ((rejects[spec.id], "needed for a claim"),)
+            said = ", ".join(f"{number} {word}" for number, word in counted if number)
+            if said:
+                states[spec.id] = StepState("missing", said)
             elif spec.id == "review":
-                states[spec.id] = _state_of_review(sum(count.values()), review)
+                states[spec.id] = _state_of_review(missing.total(), wrong.total(), review)
             elif spec.id == "sign":
                 states[spec.id] = StepState("done" if self.model.journal.closed is not None else "open")
             else:
@@ -198,9 +202,10 @@ class Rows(RowsOfPath):
         return any(text and key.split(".")[0] in heads and key != "order.opened" for key, text in values.items())
 
 
-def _state_of_review(missing: int, review: Review) -> StepState:
+def _state_of_review(missing: int, wrong: int, review: Review) -> StepState:
     rejecting = len(review.rejecting)
     said = [f"{missing} missing"] if missing else []
+    said += [f"{wrong} wrong"] if wrong else []
     said += [f"{rejecting} would reject"] if rejecting else []
     if said:
         return StepState("missing", ", ".join(said))

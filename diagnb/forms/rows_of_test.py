@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from diagnb.errors import InputFault
 from diagnb.evaluation import LimitCapability, Result, TestResult, capabilities
-from diagnb.forms.entries import instrument_for, instruments_able
+from diagnb.forms.entries import instrument_for, instruments_able, is_source, which_fuse
 from diagnb.forms.fields import Field, read_decimal, read_half_width, read_quantity
 from diagnb.forms.model import FormModel
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.reading_check import ReadingState
-from diagnb.forms.row import FieldRows, Row, action, capital, heading, note
+from diagnb.forms.row import FOR_A_CLAIM, FieldRows, Row, action, capital, heading, note
 from diagnb.forms.voltage_stop import Stop
 from diagnb.procedures import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
+from diagnb.quantities import unit
 
 
 class RowsOfTest(FieldRows):
@@ -82,6 +83,8 @@ class RowsOfTest(FieldRows):
         """Readings, given values and results of one test."""
         results = {r.name: r for r in outcome.results} if outcome else {}
         rows: list[Row] = []
+        if fuse := which_fuse(procedure, test):
+            rows.append(self.field(Field("", "Which fuse", hint="place and rating, for example F12, 10 A"), fuse))
         for reading in procedure.readings:
             rows += self.reading(test, reading, self.model.values)
         for given in procedure.givens:
@@ -115,7 +118,22 @@ class RowsOfTest(FieldRows):
         if found is None:
             able = capabilities(procedure, sheets, system_voltage=voltage, ambient_degc=ambient)
             titles = {r.name: r.title for r in procedure.readings}
-            found = tuple(_capable(c, titles) for c in able if c.result not in own)
+            here = {sheet.id for sheet in sheets.values()}
+            others = {m: sheet for m, sheet in model.library.meters.items() if m not in here}
+
+            def finer(wanted: LimitCapability) -> tuple[str, ...]:
+                """The instruments on file that could judge this limit by the same readings."""
+                could = {
+                    m: capabilities(procedure, {m: sheet, **sheets}, system_voltage=voltage, ambient_degc=ambient)
+                    for m, sheet in others.items()
+                }
+                return tuple(
+                    others[m].title
+                    for m, said in could.items()
+                    if any((c.result, c.by, c.capable) == (wanted.result, wanted.by, True) for c in said)
+                )
+
+            found = tuple(_capable(c, titles, able, () if c.capable else finer(c)) for c in able if c.result not in own)
             self._known = [*self._known[-20:], (asked, found)]
         return found
 
@@ -127,6 +145,9 @@ class RowsOfTest(FieldRows):
         chosen = instrument_for(values, self.model.library, test, spec)
         detail = ", ".join(part for part in (spec.points, spec.load_state) if part)
         hint = f"as found: {earlier}" if earlier else "" if spec.required else "not needed when the others are taken"
+        if spec.proves_load and not spec.required:
+            detail = f"{detail}; {FOR_A_CLAIM}" if detail else FOR_A_CLAIM
+            hint = hint if earlier else "shows that the load was on"
         stop = self.model.stop()
         row: Row = {
             "disabled": stop is not None and key not in stop.keys,
@@ -145,28 +166,42 @@ class RowsOfTest(FieldRows):
 
     def given(self, test: str, spec: GivenSpec) -> list[Row]:
         key = f"tests.{test}.given.{spec.name}"
-        assumed = f" ± {spec.half_width} {spec.unit}" if spec.half_width else ""
+        symbol = "" if spec.unit == "1" else spec.unit
+        assumed = f" ± {spec.half_width} {symbol}".rstrip() if spec.half_width else ""
         usual = (
-            f"{spec.default} {spec.unit}{assumed} when left blank: {spec.source}" if spec.default is not None else ""
+            f"{f'{spec.default} {symbol}'.strip()}{assumed} when left blank: {spec.source}"
+            if spec.default is not None
+            else ""
         )
         value = Field(
             "", spec.title, needed=spec.required and not usual, hint=usual, read=read_quantity(spec.unit), keyboard="decimal"
         )  # fmt: skip
         stop = self.model.stop()
-        row = self.field(value, key) | {"unit": spec.unit, "disabled": stop is not None and key not in stop.keys}
+        row = self.field(value, key) | {"unit": symbol, "disabled": stop is not None and key not in stop.keys}
         row |= _of_stop(stop, key)
         if not row["text"].strip():
             earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.given.{spec.name}")
             return [row | {"hint": f"as found: {earlier}"} if earlier else row]
+        if symbol == "" and row.get("back"):
+            row["back"] = str(row["back"]).removesuffix(" 1")
         own = self.model.text(f"{key}.half_width").strip()
         if spec.half_width and not own and row.get("back"):
-            row["back"] = f"{row['back']} ± {spec.half_width} {spec.unit}, assumed by the procedure"
+            row["back"] = f"{row['back']}{assumed}, assumed by the procedure"
         width = Field("", f"{spec.title}: ±", hint=_assumed(spec), read=read_half_width(spec.unit), keyboard="decimal")
         return [
             row,
-            self.field(width, f"{key}.half_width") | {"unit": spec.unit},
-            self.field(Field("", f"{spec.title}: source", hint="label, data sheet, measured with"), f"{key}.source"),
+            self.field(width, f"{key}.half_width") | {"unit": symbol},
+            self._source_of(spec, f"{key}.source"),
         ]
+
+    def _source_of(self, spec: GivenSpec, key: str) -> Row:
+        """Where a given value comes from, with the usual answer to take over by one tap."""
+        row = self.field(Field("", f"{spec.title}: source", needed=True, hint="label, data sheet, measured with"), key)
+        if row["text"].strip():
+            return row if is_source(str(row["text"])) else row | {"fault": "does not say where the value comes from"}
+        is_heat = unit(spec.unit).dimension == unit("K").dimension
+        usual = "read on a thermometer" if is_heat else "read on the label"
+        return row if self.model.locked else row | {"fix": {"label": f"Use “{usual}”", "text": usual}}
 
     def judged(self, key: str, title: str, result: Result | None) -> Row:
         """The row of one result, blank while there is none."""
@@ -196,13 +231,17 @@ class RowsOfTest(FieldRows):
                 ("", f"the procedure's: {own.source}"), ("own", "another limit, with its source"))), f"{key}.use"))  # fmt: skip
         if own.required or self.model.text(f"{key}.use") == "own":
             number = read_decimal(own.unit)
+            stated = any(self.model.text(f"{key}.{side}").strip() for side in ("lower", "upper"))
+            sides = (("lower", "At least"), ("upper", "At most"))
             rows += [
-                self.field(Field("", "At least", read=number, keyboard="decimal"), f"{key}.lower") | {"unit": own.unit},
-                self.field(Field("", "At most", read=number, keyboard="decimal"), f"{key}.upper") | {"unit": own.unit},
-                self.field(
-                    Field("", "Source of the limit", needed=True, hint="document, edition, page"), f"{key}.source"
-                ),
+                self.field(Field("", title, read=number, keyboard="decimal"), f"{key}.{side}") | {"unit": own.unit}
+                for side, title in sides
             ]
+            source = self.field(
+                Field("", "Source of the limit", needed=stated, hint="document, edition, page"), f"{key}.source"
+            )
+            wrong = str(source["text"]).strip() and not is_source(str(source["text"]))
+            rows.append(source | ({"fault": "does not say where the limit comes from"} if wrong else {}))
         return rows
 
 
@@ -220,19 +259,39 @@ def _of_stop(stop: Stop | None, key: str) -> Row:
     return {} if stop.asks else {"fault": f"{stop.at_field} See the top of this step."}
 
 
-def _capable(found: LimitCapability, titles: Mapping[str, str]) -> str:
+def _capable(
+    found: LimitCapability,
+    titles: Mapping[str, str],
+    able: Sequence[LimitCapability],
+    finer: Sequence[str],
+) -> str:
+    """One sentence on what these instruments can judge, and what to use instead where they can't.
+
+    ``able`` are the ways to this limit and the others, ``finer`` the instruments on file that would do.
+    """
     by = " and ".join(titles.get(name, name) for name in found.by)
     low, high = (f"{side:.3g}" for side in found.undecided_zone)
-    unit = "" if found.unit == "1" else f" {found.unit}"
+    symbol = "" if found.unit == "1" else f" {found.unit}"
     if not found.capable:
         return (
-            f"Before the first reading: {found.title}, by “{by}”: these instruments are too coarse for this limit. "
-            f"The tolerance would have to be {found.narrowest_tolerance:.2g}{unit} wide or more."
+            f"Before the first reading: {found.title}, by “{by}”: these instruments are coarse for this limit. Only a value "
+            f"clearly on one side of it can be judged: any between {low}{symbol} and {high}{symbol} would stay conditional. "
+            f"{_instead(found, titles, able, finer)}"
         )
     return (
         f"Before the first reading: {found.title}, by “{by}”: these instruments can judge this limit. "
-        f"Only values between {low}{unit} and {high}{unit} would stay conditional."
+        f"Only values between {low}{symbol} and {high}{symbol} would stay conditional."
     )
+
+
+def _instead(
+    found: LimitCapability, titles: Mapping[str, str], able: Sequence[LimitCapability], finer: Sequence[str]
+) -> str:
+    ways = [c.by for c in able if c.result == found.result and c.capable]
+    better = [" and ".join(f"“{titles.get(name, name)}”" for name in way) for way in ways]
+    said = [f"take {' or '.join(better)} instead"] if better else []
+    said += [f"use a finer instrument, for example: {', '.join(finer[:3])}"] if finer else []
+    return f"Better: {'; or '.join(said)}." if said else "No instrument on file here is finer."
 
 
 def _assumed(spec: GivenSpec) -> str:
