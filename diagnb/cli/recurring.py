@@ -27,8 +27,13 @@ def add_report(actions: Any) -> None:
     parser.add_argument("--rule", default="guarded-95", choices=("guarded-95", "guarded-U", "simple", "as-stored"),
                         help="judge all history again under this rule (as-stored: don't)")  # fmt: skip
     parser.add_argument("--date", default="", metavar="DAY", help="did the change on this day help? 2026-03-31")
-    parser.add_argument("--settling", type=float, default=3.0, metavar="MONTHS", help="months after it that are left out")  # fmt: skip
-    parser.add_argument("--baseline", type=int, metavar="N", help="the first N months say what is usual")
+    parser.add_argument("--settling", type=float, default=3.0, metavar="MONTHS", help="months after it that are left out (default 3)")  # fmt: skip
+    parser.add_argument(
+        "--baseline",
+        type=int,
+        metavar="N",
+        help="the first N months say what is usual (default: those before --date, or the first half in whole years)",
+    )
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     add_signer(parser, key_help="key file of who answers for the report")
     parser.set_defaults(run=run_report)
@@ -95,11 +100,17 @@ def check_report(path: Path, *, trust: Any, moment: dt.datetime) -> tuple[Any, t
         pdf = path.read_bytes()
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror}") from error
-    status = verify_signatures(pdf, trust=trust, moment=moment, expected_fields=(FIELD,))
-    # What was signed, not what may have been put behind it.
-    inside = {
-        name: found.data for name, found in embedded_files(status.signed_bytes or pdf, limit=4 * MOST_BYTES).items()
-    }
+    try:
+        status = verify_signatures(pdf, trust=trust, moment=moment, expected_fields=(FIELD,))
+        # What was signed, not what may have been put behind it.
+        inside = {
+            name: found.data for name, found in embedded_files(status.signed_bytes or pdf, limit=4 * MOST_BYTES).items()
+        }
+    except InputFault as error:
+        what = "; ".join(one.what for one in error.faults)
+        raise fault(
+            str(path), what, "it is no PDF, or was damaged or cut short: take the file as it was handed over"
+        ) from error
     if DATA not in inside:
         raise fault(str(path), f"holds no {DATA}", "this is no report on a recurring failure")
     try:

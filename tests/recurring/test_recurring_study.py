@@ -275,3 +275,15 @@ def test_results_that_fit_no_vehicle_stand_among_the_caveats(folder: Path) -> No
     fewer = "\n".join([head, *lines[2:]]).encode()
     found = answer(Question(ASKED, "circuit 03"), results=own["results"], vehicles=replace(own["vehicles"], data=fewer))
     assert any("of 2 vehicles that the table of vehicles does not have" in c for c in found.cautions)
+
+
+def test_a_damaged_report_is_named_with_what_to_do(
+    study: Study, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pdf = render_study(study, moment=MOMENT)
+    for name, data in (("cut.pdf", pdf[: len(pdf) // 3]), ("none.pdf", b"no PDF")):
+        (tmp_path / name).write_bytes(data)
+        assert main(["fleet", "recompute", str(tmp_path / name)]) == 2
+        (line,) = capsys.readouterr().err.splitlines()
+        assert name in line
+        assert "take the file as it was handed over" in line
