@@ -77,6 +77,7 @@ def place_in_words(matter: Matter, where: str) -> str:
     for name, key, member in _ENTRY.findall(where):
         entry = key or (member if name in ("given", "procedures", "meters") else "")
         if name in _SECTIONS:
+            entry = str(int(entry) + 1) if entry.isdecimal() else entry  # people count from 1
             words.append(f"{say(f'section.{_SECTIONS[name]}')} {entry}".strip())
         elif name in _ENTRIES:
             words.append(f"{say(f'label.{_ENTRIES[name]}')} {entry}".strip())
