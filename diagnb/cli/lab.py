@@ -46,7 +46,7 @@ def _arguments(place: Listening, notebook: Path) -> list[str]:
         f"--ServerApp.port={place.port}",
         "--ServerApp.port_retries=0",
         f"--ServerApp.root_dir={notebook.parent}",
-        f"--LabApp.default_url=/lab/tree/{notebook.name}",
+        "--LabApp.default_url=/lab",  # the launcher with its two cards; the starter notebook stands in the list beside it
         "--LabApp.news_url=None",  # these ask the network
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.extension_manager=readonly",

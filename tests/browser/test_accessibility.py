@@ -149,7 +149,7 @@ def test_each_size_of_type_changes_every_text_and_cuts_none(form):
             looks = []
             for button in ("Larger type", "Largest type", "Ordinary type"):
                 form.press(button)
-                page.wait_for_function("(b) => ![...document.querySelectorAll('.dn-foot button')].some((n) => n.textContent === b)", arg=button)  # fmt: skip
+                page.wait_for_function("(b) => ![...document.querySelectorAll('.dn-looks button')].some((n) => n.textContent === b)", arg=button)  # fmt: skip
                 looks.append(page.evaluate(LOOK))
             large, largest, ordinary = ({str(n): size for n, size in look["type"]} for look in looks)
             assert {n: round(large[n] / ordinary[n], 2) for n in ordinary} == dict.fromkeys(ordinary, 1.22)

@@ -66,6 +66,8 @@ def again(form: Form) -> None:
     form.page.wait_for_function(
         "() => document.querySelectorAll(\"[data-entry='order.number']\").length === 1", timeout=60_000
     )
+    form.step("Vehicle")  # a sheet goes on at the step of its last entry
+    form.page.wait_for_selector(".dn-steps .dn-here:has-text('Vehicle')")
 
 
 def typed_into(form: Form, texts: dict[str, str]) -> None:
