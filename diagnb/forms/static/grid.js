@@ -245,7 +245,7 @@ function render({ model, el }) {
       input.focus();
     });
     // "No, it is 3.30 V": ends a question; what it does stands in the row.
-    const deny = element("button", { type: "button", className: "dn-fix dn-deny", hidden: true });
+    const deny = element("button", { type: "button", className: "dn-deny", hidden: true });
     deny.addEventListener("click", () => {
       const { deny: wanted } = parts.get(row.key).row;
       if (!wanted) return;
