@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
@@ -82,9 +83,13 @@ class Search:
     def _check_instrument(self, change: InstrumentError) -> None:
         """A fault where the stored readings know no such instrument, or it no such function: "nothing changes" would
         be an answer to another question."""
-        functions = self._functions(change.serial)
-        if not functions:
+        with closing(self._readings_of(change.serial)) as rows:
+            known = next(rows, None) is not None
+        if not known:
             raise fault(f"instrument {change.serial}", "no stored reading was taken with it", "the serial number as the records have it")  # fmt: skip
+        if not change.function and not change.offset:
+            return
+        functions = self._functions(change.serial)
         if change.function and change.function not in functions:
             raise fault(f"instrument {change.serial}", f"has no function {change.function!r}", f"it has {', '.join(functions)}")  # fmt: skip
         reached = {f: u for f, u in functions.items() if change.function in ("", f)}
@@ -92,18 +97,31 @@ class Search:
             units = ", ".join(f"{f} in {u}" for f, u in reached.items())
             raise fault("offset", f"is in {change.offset_unit}, which no function of this instrument shows", f"it has {units}")  # fmt: skip
 
+    def _readings_of(self, serial: str) -> Generator[tuple[Any, ...], None, None]:
+        """Entry number, layout and serial numbers of the tests with an instrument."""
+        text = json.dumps(serial, ensure_ascii=False)
+        for seq, layout, serials in self.database.stream(db.tests_of(None, "seq", "layout", "serials", serial=text)):
+            if serial in json.loads(serials):
+                yield seq, layout, serials
+
     def _functions(self, serial: str) -> dict[str, str]:
         """Functions and their units of every accuracy sheet that the stored readings name for a serial number."""
-        text = json.dumps(serial, ensure_ascii=False)
-        rows = self.database.columns(db.tests_of(None, "seq", "layout", "serials", serial=text))
-        # Tests with the same layout and instruments have the same sheets: one document of them is enough.
-        first = {(layout, serials): seq for seq, layout, serials in rows if serial in json.loads(serials)}
+        # Tests with the same layout and instruments have the same sheets: one of them is enough.
+        first = {(layout, serials): seq for seq, layout, serials in self._readings_of(serial)}
+        layouts = dict(self.database.execute(db.whole_table("layout", "digest", "document")))
         found: dict[str, str] = {}
-        for some in some_of(sorted(set(first.values())), _DOCUMENTS):
+        unclear: set[int] = set()
+        for (digest, serials), seq in first.items():
+            document, slots = json.loads(layouts[digest]), json.loads(serials)
+            meters = {r["meter"] for r in document.get("readings", ()) if slots[r["slot"]] == serial}
+            meters = meters or (set(document["meters"]) if len(document["meters"]) == 1 else set())
+            for meter in sorted(meters):
+                found |= {entry["name"]: entry["unit"] for entry in self.sheets[meter][1]["functions"]}
+            unclear |= set() if meters else {seq}
+        for some in some_of(sorted(unclear), _DOCUMENTS):
             for (text,) in self.database.execute(db.chosen("revision", "seq", some, "document")):
                 plain = json.loads(text)
-                names = {i["meter"] for i in plain["instruments"] if i["serial"] == serial}
-                for name in sorted(names):
+                for name in sorted({i["meter"] for i in plain["instruments"] if i["serial"] == serial}):
                     found |= {entry["name"]: entry["unit"] for entry in plain["meters"][name]["functions"]}
         return found
 
