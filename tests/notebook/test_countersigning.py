@@ -254,6 +254,24 @@ def test_the_log_knows_the_countersignature(place):
     assert verify_report(made, trust=trust).trustworthy
 
 
+def test_a_claim_that_would_be_rejected_needs_a_reason_or_a_confirmed_question(place):
+    document = plain(verify_report(place.report).record)
+    for instrument in document["instruments"]:
+        instrument["due"] = "2025-12-31"
+    record = load_record(document)
+    place.report.write_bytes(signed_by_technician(place, render_report(record, evaluate(record), moment=place.moment)))
+    log = place.folder / "keys" / "audit.jsonl"
+    view = opened(place)
+    with pytest.raises(SigningFault, match=r"meter-overdue.*say why it is signed"):
+        view.countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample")
+    assert len(list(place.folder.glob("*.pdf"))) == 1
+    fill(view, place, "reviewer", "M. Sample")
+    press(view, "Countersign")
+    assert "would get its claim rejected: no-fault-proved, meter-overdue." in view.question.value
+    assert "Countersigned and verified" in press(view, "Yes, countersign now")
+    assert not log.exists()
+
+
 def test_a_trust_list_beside_the_report_never_wins_over_the_shops_own(place, tmp_path):
     foreign = tmp_path / "mail"
     foreign.mkdir()
