@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.fleet.cells import amount, in_unit, number, probability, readable, share, span, unit_text
+from diagnb.fleet.cells import amount, in_unit, number, readable, share, span, unit_text
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
 from diagnb.fleet.instruments import InstrumentOffset
@@ -241,7 +241,7 @@ def effect_table(found: Effect, *, plot: Any = None) -> Table:
             "nothing is left out after the change; defects from before it that are found later pull the ratio towards 1"
         )
     p = found.trial.p_value
-    notes.append(f"not tested: {found.trial.refusal}" if p is None else f"if nothing had changed, a ratio so far from 1 would come about with probability p {probability(p, 3)}")  # fmt: skip
+    notes.append(f"not tested: {found.trial.refusal}" if p is None else f"if nothing had changed, a ratio so far from 1 would come about with probability {share(p, 3)}")  # fmt: skip
     return figures_table(
         (found.before, found.after, found.ratio), title=f"Effect of the change: {found.finding}", plot=plot, notes=tuple(notes)
     )  # fmt: skip
