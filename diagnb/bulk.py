@@ -31,6 +31,9 @@ COLUMNS = (
     "later changes", "pages", "results", "differing", "log", "relations", "reasons", "notes", "sha256",
 )  # fmt: skip
 
+_QUALIFIED = frozenset({"demonstration-only"})
+"""Notes without which a plain yes in the table would mislead."""
+
 
 @dataclass(frozen=True, slots=True)
 class Job:
@@ -178,7 +181,7 @@ def csv_text(found: Sequence[Verification]) -> str:
         cells: tuple[str | int, ...] = (
             v.file, _yes(v.trustworthy), v.state, v.claim.order, v.claim.vin, v.claim.unit, v.claim.as_found, v.claim.as_left,
             v.record_id, v.revision or "", signers, times, "; ".join(reviewers(v)),
-            "; ".join(REASONS.get(code, code) for code in v.reasons), v.trust_list,
+            "; ".join(REASONS.get(code, code) for code in (*v.reasons, *_QUALIFIED.intersection(v.notes))), v.trust_list,
             v.valid_until.isoformat() if v.valid_until else "",
             _yes(bool(v.signatures) and all(s.timestamped for s in v.signatures)),
             _yes(bool(v.signatures) and all(s.intact for s in v.signatures)),

@@ -22,11 +22,15 @@ def headline(found: Verification) -> str:
 
 
 def folder_line(found: Verification) -> str:
-    """One line about a report that proves itself."""
+    """One line about a report that proves itself, void or not."""
+    from diagnb.proof import standing
+
     signers = "".join(f"; {s.field}: {s.signer}" for s in found.signatures)
     alone = len(found.signatures) == 1 and not found.original and found.status != "void"
     nobody = "; no reviewer has signed" if alone else ""
-    return f"{headline(found)}  {found.record_id}, revision {found.revision}{signers}{nobody}"
+    said = standing(found).casefold()
+    more = "".join(f"; {each}" for each in found.relations if each.casefold() not in said)
+    return f"{headline(found)}  {found.record_id}, revision {found.revision}{signers}{nobody}{more}"
 
 
 def verification_lines(found: Verification, *, notes: bool = True) -> Iterable[str]:

@@ -95,7 +95,7 @@ def _print(options: argparse.Namespace, found: Sequence[Verification], reports: 
 
     many = len(found) >= _MANY and not options.in_full
     for verification, report in zip(found, reports, strict=True):
-        if many and verification.trustworthy:
+        if many and verification.reasons in ((), ("void",)):
             print(folder_line(verification))
         else:
             head, *rest = verification_lines(verification, notes=not many)
@@ -196,9 +196,11 @@ def _conclude(options: argparse.Namespace, found: Sequence[Verification], report
     if len(found) >= _MANY and not options.in_full:
         for code, count in counted["notes"].items():
             say(f"note, {count} ×: {REASONS[code]} [{code}]")
-    bad = [v.file for v in found if not v.counts]
-    if bad:
-        say("not trustworthy: " + ", ".join(bad[:20]) + (f" and {len(bad) - 20} more" if len(bad) > 20 else ""))
+    gone_files = [v.file for v in found if v.reasons in ((), ("void",)) and not v.counts]
+    bad = [v.file for v in found if v.reasons not in ((), ("void",))]
+    for label, files in (("superseded or void", gone_files), ("not trustworthy", bad)):
+        if files:
+            say(f"{label}: " + ", ".join(files[:20]) + (f" and {len(files) - 20} more" if len(files) > 20 else ""))
 
 
 def _lists_asked(options: argparse.Namespace, reports: Sequence[Path]) -> Iterator[str]:

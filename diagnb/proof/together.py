@@ -65,7 +65,7 @@ def _connected(v: Verification, groups: _Groups) -> Verification:
     own = [d for d in (v.digest, v.original) if d]
     relations: list[str] = []
     state: State = v.state
-    later = [each for d in own for each in groups.later.get(d, ())]
+    later = [each for d in own for each in groups.later.get(d, ()) if each.status != "void"]
     if later:
         relations.append(
             f"superseded by {_names(v, later, len(later))} (revision {max(each.revision for each in later)})"

@@ -141,7 +141,8 @@ def test_a_demonstration_record_of_a_shop_key_is_no_exception(desk: Path, record
 def test_the_demonstration_alone_proves_itself_and_says_as_what(desk: Path, capsys: Said) -> None:
     assert main(["demo"]) == 0
     capsys.readouterr()
-    assert main(["verify", "diagnb-demo/report.pdf"]) == 0
+    assert main(["verify", "diagnb-demo/report.pdf", "--csv", "out.csv"]) == 0
+    assert "as a demonstration only" in table("out.csv")[0]["why"]
     said = capsys.readouterr().out
     assert "report.pdf: TRUSTWORTHY as a demonstration only (trust list came with it)" in said
     assert "throw-away key" in said
@@ -175,6 +176,8 @@ def test_void_and_replaced_reports_are_connected_in_one_call(
     assert f"e-notice.pdf: VOID: this report declares record {record.id} void" in said
     assert "f-other.pdf: TRUSTWORTHY  " in said and "; no reviewer has signed" in said
     assert "1 of 5 trustworthy, 4 void" in said
+    assert "1 signed bytes" not in said and "; the same record stands in d-same.pdf too" in said
+    assert "superseded by e-notice" not in said and "\nnot trustworthy" not in said
     assert [r["state"] for r in table("out.csv")] == ["void", "void", "void", "void", "unknown"]
     # The notice alone is no good claim either.
     assert main(["verify", "mail/e-notice.pdf", *TRUST]) == 1
