@@ -9,7 +9,7 @@ one before it. Texts are kept as texts: a store that parses JSON would no longer
 from __future__ import annotations
 
 import gc
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -176,11 +176,13 @@ class Database:
             finally:
                 cursor.close()
 
-    def stream(self, statement: Any, *, size: int = 5000) -> Iterator[Any]:
+    def stream(self, statement: Any, *, size: int = 5000) -> Generator[Any, None, None]:
         """The rows of one statement without holding them all."""
         with self.reading() as connection:
             options = {"yield_per": size} if self.sqlite else {"yield_per": size, "stream_results": True}
-            yield from connection.execution_options(**options).execute(statement)
+            # Closed even where the reader stops early: PostgreSQL's cursor lives on its server.
+            with connection.execution_options(**options).execute(statement) as result:
+                yield from result
 
 
 @contextmanager

@@ -100,9 +100,10 @@ class Search:
     def _readings_of(self, serial: str) -> Generator[tuple[Any, ...], None, None]:
         """Entry number, layout and serial numbers of the tests with an instrument."""
         text = json.dumps(serial, ensure_ascii=False)
-        for seq, layout, serials in self.database.stream(db.tests_of(None, "seq", "layout", "serials", serial=text)):
-            if serial in json.loads(serials):
-                yield seq, layout, serials
+        with closing(self.database.stream(db.tests_of(None, "seq", "layout", "serials", serial=text))) as rows:
+            for seq, layout, serials in rows:
+                if serial in json.loads(serials):
+                    yield seq, layout, serials
 
     def _functions(self, serial: str) -> dict[str, str]:
         """Functions and their units of every accuracy sheet that the stored readings name for a serial number."""
