@@ -125,6 +125,32 @@ def test_everything_that_takes_the_focus_is_large_enough_to_touch(form):
     assert small == []
 
 
+ROOM = """() => {
+  const around = document.querySelector('.jp-WindowedPanel-outer:has(.dn-root)').getBoundingClientRect();
+  const foot = [...document.querySelectorAll('.dn-foot button')].map((n) => n.getBoundingClientRect());
+  const fields = [...document.querySelectorAll('.dn-screen [data-entry]')].filter((n) => n.checkVisibility());
+  return {
+    narrow: fields.map((n) => [n.dataset.entry, n.getBoundingClientRect().width]).filter(([, width]) => width < 280),
+    fields: fields.length, below: foot.filter((box) => box.bottom > around.bottom).length, buttons: foot.length,
+  };
+}"""
+
+
+def test_beside_the_file_browser_fields_stay_wide_and_the_foot_in_sight(form):
+    page = form.page
+    page.evaluate("() => { window.jupyterapp.shell.expandLeft(); }")
+    for width, height in ((820, 1180), (1280, 800)):
+        page.set_viewport_size({"width": width, "height": height})
+        for step in ("Vehicle", "Circuit", "Instruments", "As found", "Correct"):
+            go(form, step)
+            page.wait_for_timeout(300)
+            room = page.evaluate(ROOM)
+            assert room["fields"] >= 3
+            assert (room["narrow"], room["below"], room["buttons"]) == ([], 0, 4), (width, step)
+    form.lab.hide_side_bar()
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+
 LOOK = """() => {
   const root = document.querySelector('.dn-root');
   const texts = [...root.querySelectorAll('*')].filter((n) => n.checkVisibility() && !n.closest('svg') &&

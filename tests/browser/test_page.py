@@ -101,6 +101,46 @@ def test_a_reload_goes_on_with_the_same_sheet_and_may_write(tablet: Any, form_co
     assert journal(form_command, "visit-2")["order.site"] == "Halle 3"
 
 
+def test_a_window_that_died_leaves_its_sheet_to_the_next_at_the_step_of_the_last_entry(
+    browser: Any, tablet: Any, form_command: Started
+) -> None:
+    first = opened(tablet, form_command, "&sheet=visit-6")
+    first.locator(".dn-steps button", has_text="Circuit").click()
+    first.fill(field("circuit.name"), "left low beam")
+    saved(first)
+    first.close(run_before_unload=False)
+    context = browser.new_context(viewport=TABLET)
+    page = context.new_page()
+    page.goto(form_command.address + "&sheet=visit-6")
+    page.wait_for_selector(field("circuit.name"), timeout=60_000)
+    assert page.locator("text=Read only").count() == 0
+    page.fill(field("circuit.description"), "battery, fuse, lamp")
+    saved(page)
+    context.close()
+    assert journal(form_command, "visit-6")["circuit.description"] == "battery, fuse, lamp"
+
+
+def test_a_scan_replaces_what_a_field_holds_and_one_beside_every_field_is_said(
+    tablet: Any, form_command: Started
+) -> None:
+    page = opened(tablet, form_command, "&sheet=visit-7")
+    page.fill(field("vehicle.vin"), "1M8GDM9AXKP042788")
+    for vin in ("1M8GDM9AXKP042788", "11111111111111111"):
+        page.focus(field("vehicle.vin"))
+        page.keyboard.press("End")
+        page.keyboard.type(vin, delay=3)
+        page.keyboard.press("Enter")
+        page.wait_for_selector(f"{field('vehicle.unit')}:focus")
+        assert page.input_value(field("vehicle.vin")) == vin
+    page.evaluate("() => document.activeElement.blur()")
+    page.wait_for_timeout(300)
+    page.keyboard.type("4711-12", delay=3)
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".dn-trouble >> text=“4711-12” was scanned while no field was chosen")
+    saved(page)
+    assert journal(form_command, "visit-7")["vehicle.vin"] == "11111111111111111"
+
+
 def test_the_page_shows_no_code_and_no_error_and_fits_a_tablet(tablet: Any, form_command: Started) -> None:
     page = opened(tablet, form_command, "&sheet=visit-3")
     text = page.locator("body").inner_text()

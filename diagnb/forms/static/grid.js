@@ -391,11 +391,23 @@ function render({ model, el }) {
 
   // A scanner types like a keyboard, only faster, and ends with Enter or Tab, some with Enter twice. All of it belongs to
   // the one field in focus; then the next field has its turn.
-  const QUICK_MS = 45;
-  let typedAt = -1000;
-  let typedRun = 0;
-  let typedText = "";
+  const QUICK_MS = 45;                  // between two characters on the average
+  const PAUSE_MS = 400;                 // ends a stretch of typing; a busy browser may hold a scanner up by less
+  const LEAST = 5;                      // characters of a scan
+  let stretch = { node: null, text: "", before: "", since: 0, last: -1000 };
   let scannedAt = -1000;
+
+  function typed(node, event) {
+    const goesOn = stretch.node === node && event.timeStamp - stretch.last < PAUSE_MS;
+    if (!goesOn) stretch = { node, text: "", before: node.value, since: event.timeStamp, last: 0 };
+    stretch.text += event.key;
+    stretch.last = event.timeStamp;
+  }
+
+  function isScan(node, now) {
+    const { text, since, last } = stretch;
+    return stretch.node === node && text.length >= LEAST && now - last < PAUSE_MS && (last - since) / (text.length - 1) < QUICK_MS;
+  }
 
   function tidy(node) {
     const clean = node.value.trim();
@@ -416,13 +428,12 @@ function render({ model, el }) {
     event.stopPropagation();
     if (!node.dataset || !node.dataset.entry) return;
     if (event.key.length === 1) {
-      const goesOn = event.timeStamp - typedAt < QUICK_MS;
-      typedRun = goesOn ? typedRun + 1 : 1;
-      typedText = goesOn ? typedText + event.key : event.key;
-      typedAt = event.timeStamp;
+      typed(node, event);
       scannedAt = -1000;
+    } else if (event.key === "Backspace" || event.key === "Delete") {
+      stretch.node = null; // no scanner corrects itself
     }
-    const scanned = typedRun >= 5 && event.timeStamp - typedAt < 3 * QUICK_MS;
+    const scanned = isScan(node, event.timeStamp);
     if ((event.key === "Enter" || event.key === "Tab") && event.timeStamp - scannedAt < 3 * QUICK_MS) {
       event.preventDefault(); // the second half of the scanner's line end
       return;
@@ -430,13 +441,13 @@ function render({ model, el }) {
     if (event.key === "Enter" || (event.key === "Tab" && scanned && !event.shiftKey && node.tagName === "INPUT")) {
       if (node.tagName === "TEXTAREA" && !event.shiftKey && !event.ctrlKey && !event.metaKey) return;
       event.preventDefault();
-      if (scanned && node.tagName === "INPUT" && node.value.trim() !== typedText.trim() && node.value.includes(typedText)) {
-        node.value = typedText.trim(); // a scan replaces what stood in the field
+      if (scanned && node.tagName === "INPUT" && node.value.length === stretch.before.length + stretch.text.length && stretch.before) {
+        node.value = stretch.text.trim(); // a scan replaces what stood in the field
         edit(parts.get(node.dataset.entry).row, node.value);
       }
       tidy(node);
       if (scanned) scannedAt = event.timeStamp;
-      typedRun = 0;
+      stretch.node = null;
       move(node, event.shiftKey ? -1 : 1, true);
     } else if (node.tagName === "INPUT" && (event.key === "ArrowDown" || event.key === "ArrowUp")) {
       event.preventDefault();

@@ -3,6 +3,7 @@
 // back and forth. What a scanner types while a button has the focus must press nothing.
 
 const QUICK_MS = 45;                  // between two characters of a scanner; fingers take longer
+const PAUSE_MS = 400;                 // ends a stretch of typing; a busy browser may hold a scanner up by less
 const LEAST = 5;                      // characters of a scan
 
 function render({ model, el }) {
@@ -12,6 +13,7 @@ function render({ model, el }) {
   let last = -1000;
   let run = 0;
   let typed = "";
+  let since = 0;
 
   const takesText = (node) => Boolean(node && node.matches && node.matches("input, textarea, select"));
   const onInput = (event) => { edited = event.target; };
@@ -28,6 +30,7 @@ function render({ model, el }) {
     }
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const quick = event.timeStamp - last < QUICK_MS;
+    const goesOn = event.timeStamp - last < PAUSE_MS;
     const ends = event.key === "Enter" || event.key === "Tab";
     if (event.key.length === 1) {
       run = quick ? run + 1 : 1;
@@ -37,10 +40,14 @@ function render({ model, el }) {
       event.preventDefault();
       event.stopPropagation();
     }
-    if (event.key.length === 1) typed = quick ? typed + event.key : event.key;
+    if (event.key.length === 1) {
+      if (!goesOn || !typed) { typed = ""; since = event.timeStamp; }
+      typed += event.key;
+    }
     if (ends) {
       // Nothing that a scanner read is lost without a word.
-      if (!takesText(event.target) && quick && run >= LEAST) model.send({ k: "stray", text: typed.trim() });
+      const isScan = goesOn && typed.length >= LEAST && (last - since) / (typed.length - 1) < QUICK_MS;
+      if (!takesText(event.target) && isScan) model.send({ k: "stray", text: typed.trim() });
       run = 0;
       typed = "";
     }
