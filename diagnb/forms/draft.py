@@ -12,6 +12,7 @@ from diagnb.errors import Fault
 from diagnb.forms.entries_of_tests import EntriesOfTests
 from diagnb.forms.fields import ITEMS, SINGLE, Field, items, read_text
 from diagnb.forms.library import Library
+from diagnb.forms.voltage_stop import is_qualification
 from diagnb.record.document import SCHEMA
 
 
@@ -120,11 +121,14 @@ class _Writer(EntriesOfTests):
             qualification = read_text(self.text(f"people.{person}.qualification"))
             found.append(entry | ({"qualification": qualification} if qualification else {}))
         name, qualification = (read_text(self.text(f"people.qualified.{part}")) for part in ("name", "qualification"))
-        if name and qualification:
+        if name and is_qualification(qualification):
             found.append({"id": "qualified", "name": name, "role": "qualified person", "qualification": qualification})
         elif (name or qualification) and not self.fill:
             blank = "qualification" if name else "name"
-            self.add(f"people.qualified.{blank}", f"the {blank} of the qualified person is missing", "both are needed")
+            what = "is too short to name one" if name and qualification else "is missing"
+            self.add(
+                f"people.qualified.{blank}", f"the {blank} of the qualified person {what}", "licence, course, number"
+            )
         return found
 
     def instruments(self) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from diagnb.errors import Fault, InputFault, fault
-from diagnb.forms.entries import Entries, as_displayed, instrument_for, read_indications, split_repeats
+from diagnb.forms.entries import Entries, as_displayed, instrument_for, is_source, read_indications, split_repeats
 from diagnb.forms.fields import Field, read_decimal, read_quantity, read_text
 from diagnb.forms.path_nodes import REFERENCE, node_ids, node_name, reading_specs
 from diagnb.procedures import Procedure, ReadingSpec
@@ -150,7 +150,7 @@ def _limit(entries: Entries, base: str, place: str) -> dict[str, Any] | None:
         return None
     source = read_text(entries.text(f"{base}.limit_source"))
     entries.keys[f"{place}.source"] = f"{base}.limit_source"
-    if len(source) < 3:
+    if not is_source(source):
         if not entries.fill:
             entries.add(f"{base}.limit_source", "say where the limit comes from", "document, edition, page")
         source = "not stated yet"

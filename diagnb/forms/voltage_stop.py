@@ -24,6 +24,8 @@ _LARGEST_DROP = 6.0
 """A reading of which no more than this (V) is usual is a drop."""
 PERSON = ("people.qualified.name", "people.qualified.qualification")
 """The fields that end the stop when both are filled in."""
+_SHORTEST = 3
+"""The fewest letters and figures of a qualification: "x" names none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +69,18 @@ class Stop:
 
 def stop_of(values: Mapping[str, str], library: Library) -> Stop | None:
     """The stop that holds on this sheet; None when no voltage is above its class limit, or a qualified person is named."""
-    if all(values.get(key, "").strip() for key in PERSON):
+    name, qualification = (values.get(key, "") for key in PERSON)
+    if name.strip() and is_qualification(qualification):
         return None
     found = list(_found(values, library))
     sure = [one for one in found if not one[2]]
     stands = sure or found
     return Stop(tuple(f[0] for f in found), tuple(f[1] for f in stands), asks=not sure) if found else None
+
+
+def is_qualification(text: str) -> bool:
+    """Whether a text can name a qualification."""
+    return sum(map(str.isalnum, text)) >= _SHORTEST
 
 
 def is_measurement(key: str) -> bool:

@@ -35,6 +35,9 @@ def test_a_qualified_person_with_a_qualification_ends_the_stop_and_stands_in_the
     model.put("people.qualified.name", "Quin Example")
     assert model.stop() is not None
     assert any(f.where == "people.qualified.qualification" for f in model.faults())
+    model.put("people.qualified.qualification", "x")
+    assert model.stop() is not None
+    assert any("too short" in f.what for f in model.faults() if f.where == "people.qualified.qualification")
     model.put("people.qualified.qualification", "high-voltage course 3 (invented)")
     assert model.stop() is None
     model.put(f"tests.{test}.readings.load_current", "5.10 A")
