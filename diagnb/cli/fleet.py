@@ -77,7 +77,7 @@ class _Data:
     """Checked rows, defects and vehicles of one call; faults of the data are printed as they are found."""
 
     def __init__(self, options: argparse.Namespace) -> None:
-        from diagnb.fleet import distinct_defects, mismatches, read_rows, read_table, read_vehicles
+        from diagnb.fleet import distinct_defects, mismatches, not_judged, read_rows, read_table, read_vehicles
 
         if options.action in _NEEDS_VEHICLES and options.vehicles is None:
             raise fault("--vehicles", "is missing", "without the vehicles under watch there is no exposure")
@@ -88,12 +88,14 @@ class _Data:
                 str(options.file), f"holds no row that can be used, of {rows.set_aside_count:,}", "see the faults above"
             )
         self.rows = rows if options.rule == "as-stored" else rows.under_one_rule(options.rule)
+        asked = options.component if options.component in self.rows.component.names else None
+        said = not_judged(self.rows.of_component(asked) if asked else self.rows)
         self.vehicles = None
-        self.notes: tuple[str, ...] = ()
+        self.notes: tuple[str, ...] = (said,) if said else ()
         if options.vehicles is not None:
             self.vehicles = read_vehicles(read_table(options.vehicles))
             _complain(self.vehicles.faults)
-            self.notes = mismatches(rows, self.vehicles)
+            self.notes += mismatches(rows, self.vehicles)
         self.defects = distinct_defects(self.rows)
         self.chosen = self.defects.of_component(options.component) if options.component else self.defects
         self.name = options.component or "all components"

@@ -40,7 +40,7 @@ from diagnb.fleet.lots import (
     survey_cells,
     two_rates,
 )
-from diagnb.fleet.matching import ages_over_time, mismatches, watch_cautions
+from diagnb.fleet.matching import ages_over_time, mismatches, not_judged, watch_cautions
 from diagnb.fleet.measurement_share import MeasurementShare, expected_shares, explained_by_measurement, judge_history
 from diagnb.fleet.monthly import (
     Chart,
@@ -221,6 +221,7 @@ __all__ = [
     "meters_compared",
     "mil_hdbk_189",
     "mismatches",
+    "not_judged",
     "offsets_table",
     "pareto",
     "pareto_table",

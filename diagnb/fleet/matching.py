@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnb.conformity import WORDS
+from diagnb.errors import fault
 from diagnb.fleet.defects import Defects
 from diagnb.fleet.labels import listed
 from diagnb.fleet.rows import Rows
@@ -55,6 +57,22 @@ def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
     return tuple(said)
 
 
+def not_judged(rows: Rows) -> str:
+    """How many results have no verdict, as a sentence, "" for none: a defect among them is not counted.
+
+    Raises :class:`~diagnb.errors.InputFault` where none has one: a rate of nothing would look like a fleet without defects.
+    """
+    none = int(np.sum(rows.verdict == WORDS.index("not judged")))
+    if not none:
+        return ""
+    if none == len(rows):
+        raise fault(
+            "results", f"none of {counted(none, 'result')} can be judged under {', '.join(rows.rules) or 'their rule'}",
+            "give standard_uncertainty and limits, or keep the verdicts of the records (--rule as-stored)",
+        )  # fmt: skip
+    return f"{none:,} of {counted(len(rows), 'result')} are not judged (no value, uncertainty or limit): a defect among them is not counted"
+
+
 def ages_over_time(vehicles: Vehicles) -> str:
     """Mean age of the vehicles under watch at the begin and at the end, as a sentence; "" where ages are not known."""
     if not len(vehicles) or bool(np.isnat(vehicles.in_service).any()):
@@ -89,4 +107,4 @@ def watch_cautions(defects: Defects, vehicles: Vehicles) -> tuple[str, ...]:
     return tuple(said)
 
 
-__all__ = ["ages_over_time", "mismatches", "watch_cautions"]
+__all__ = ["ages_over_time", "mismatches", "not_judged", "watch_cautions"]

@@ -113,6 +113,8 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             "recurring.finding-rate", name=rate.name, events=counted(rate.numerator, "distinct defect"), exposure=f"{rate.exposure:,.0f}",
             rate=number(rate.value), lower=number(rate.lower), upper=number(rate.upper), coverage=f"{100 * rate.coverage:g}", unit=rate.unit,
         )  # fmt: skip
+    if study.blind:
+        yield f"{study.blind}."
     for trend in study.trends:
         growth, test = trend.growth, trend.trial
         if test.p_value is None:
@@ -123,6 +125,9 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             yield say(f"recurring.finding-{trend.clock}-growth", direction=test.direction, p=probability(test.p_value), growth=share(growth.value, 3), lower=share(growth.lower, 3), upper=share(growth.upper, 3))  # fmt: skip
     if study.course is not None:
         yield " ".join(study.course.sentences)
+        grows = study.trends[0].trial
+        if grows.rejects and grows.direction == "getting worse" and any(s.word == "rises" for s in study.course.shifts):
+            yield say("recurring.finding-older")
     shape = study.life.shape
     if shape.value is None:
         yield say("recurring.finding-life-refused", reason=str(shape.refusal))

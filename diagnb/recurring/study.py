@@ -50,6 +50,7 @@ from diagnb.fleet import (
     meters_compared,
     mil_hdbk_189,
     mismatches,
+    not_judged,
     rate_chart,
     read_rows,
     read_vehicles,
@@ -122,7 +123,10 @@ class Source:
 
 @dataclass(frozen=True)
 class Study:
-    """The answer: what was counted, every figure with its interval or its refusal. Made by :func:`answer` only."""
+    """The answer: what was counted, every figure with its interval or its refusal. Made by :func:`answer` only.
+
+    ``blind`` says how many results could not be judged, "" for none.
+    """
 
     question: Question
     results: Source
@@ -140,6 +144,7 @@ class Study:
     repeats: int
     undecided: int
     cautions: tuple[str, ...]
+    blind: str
     rate: Figure
     pareto: Pareto
     recurrence: MeanCumulative
@@ -237,13 +242,14 @@ def answer(question: Question, *, results: Source, vehicles: Source) -> Study:
     if question.component and question.component not in judged.component.names:
         known = listed(judged.component.names)
         raise fault("component", f"{question.component!r} is not in the results", f"there are {known}")
+    blind = not_judged(judged.of_component(question.component) if question.component else judged)
     mine = defects.of_component(question.component) if question.component else defects
-    return _answer(question, results, vehicles, rows, judged, watched, defects, mine)
+    return _answer(question, results, vehicles, rows, judged, watched, defects, mine, blind)
 
 
 def _answer(
     question: Question, results: Source, vehicles: Source, rows: Rows, judged: Rows, watched: Vehicles, defects: Defects,
-    mine: Defects,
+    mine: Defects, blind: str,
 ) -> Study:  # fmt: skip
     lived, cautions = histories(mine, watched)
     curve = mean_cumulative_function(lived)
@@ -260,6 +266,7 @@ def _answer(
     gaps = month.exposure / np.maximum(month.counts, 0.5)
     last = float(lived.exit.max())
     said = [
+        *([blind] if blind else []),
         *cautions,
         *mismatches(judged, watched),
         *watch_cautions(mine, watched),
@@ -288,7 +295,7 @@ def _answer(
         {code: int(found.size) for code, found in sorted(rows.set_aside.items())},
         (*rows.faults, *watched.faults), str(rows.date.min()), str(rows.date.max()), len(watched),
         float(watched.months.sum()), int(mine.records.sum()), len(mine), int(mine.repeat.sum()), mine.undecided,
-        tuple(dict.fromkeys(said)), _named(question, mine, watched), pareto,
+        tuple(dict.fromkeys(said)), blind, _named(question, mine, watched), pareto,
         curve, tuple(curve.at(age) for age in _AGES if age <= last), kaplan_meier(lives), weibull(lives),
         (laplace(within), mil_hdbk_189(within), reverse_arrangements(gaps)),
         (clock_trend(mine, watched, clock="age"), clock_trend(mine, watched, clock="calendar")),

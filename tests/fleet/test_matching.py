@@ -3,8 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from diagnb.fleet import ages_over_time, distinct_defects, mismatches, read_rows, read_vehicles, watch_cautions
+from diagnb.errors import InputFault
+from diagnb.fleet import (
+    ages_over_time,
+    distinct_defects,
+    mismatches,
+    not_judged,
+    read_rows,
+    read_vehicles,
+    watch_cautions,
+)
 
 VEHICLES = {
     "asset": ["A", "B", "C"], "lot": ["L1", "L2", ""], "in_service": ["2023-01-01", "2024-01-01", "2024-01-01"],
@@ -34,6 +44,8 @@ def test_what_fits_says_nothing_and_the_watch_says_what_it_can_not_know() -> Non
     )
     vehicles = read_vehicles(VEHICLES)
     assert mismatches(rows, vehicles) == ()
+    with pytest.raises(InputFault, match="none of 3 results can be judged"):
+        not_judged(rows)
     said = watch_cautions(distinct_defects(rows), vehicles)
     assert said == (
         "1 of 3 vehicles in service before the watch began: what failed earlier is not known, so a first defect is the first one seen",

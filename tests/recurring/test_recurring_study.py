@@ -287,3 +287,19 @@ def test_a_damaged_report_is_named_with_what_to_do(
         (line,) = capsys.readouterr().err.splitlines()
         assert name in line
         assert "take the file as it was handed over" in line
+
+
+def test_results_that_can_not_be_judged_are_no_fleet_without_defects(folder: Path) -> None:
+    own = sources(folder)
+    head, *lines = own["results"].data.decode().splitlines()
+    at = head.split(",").index("standard_uncertainty")
+
+    def without(chosen: list[str]) -> Source:
+        blank = [",".join("" if k == at else c for k, c in enumerate(line.split(","))) for line in chosen]
+        kept = lines[len(chosen) :]
+        return Source("results.csv", "\n".join([head, *blank, *kept]).encode())
+
+    with pytest.raises(InputFault, match="can be judged under guarded-95"):
+        answer(Question(ASKED), results=without(lines), vehicles=own["vehicles"])
+    half = answer(Question(ASKED), results=without(lines[: len(lines) // 2]), vehicles=own["vehicles"])
+    assert any("are not judged (no value, uncertainty or limit)" in said for said in findings(half))
