@@ -19,7 +19,6 @@ import datetime as dt
 import os
 import threading
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -28,32 +27,10 @@ from filelock import FileLock, Timeout
 
 from diagnb.errors import fault
 from diagnb.forms.journal_line import mend_line, mend_split, read_line, write_line
+from diagnb.forms.journal_state import BEGINS, JOINS, WHOLE, JournalState, Step
 
 _ONLY_OWNER = 0o600
 _IF_LEFT = b"if left"
-_BEGINS, _WHOLE, _JOINS = 1, 2, 3
-"""Marks of a change that begins a step of undo, is a step by itself, joins the last one: a replay undoes the same steps."""
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One field changed: its key, what stood there before (None: nothing), what stands there after."""
-
-    key: str
-    before: str | None
-    after: str
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One step of the undo list: a run of changes of one field, or several fields set at once."""
-
-    changes: tuple[Change, ...]
-
-    @property
-    def key(self) -> str:
-        """The first field of the step: where the eye should go."""
-        return self.changes[0].key
 
 
 class Journal:
@@ -71,16 +48,7 @@ class Journal:
         self.bad_lines = 0
         self.mended_lines = 0
         self.torn = False
-        self._closed: Mapping[str, Any] | None = None
-        self._reopened: Mapping[str, Any] | None = None
-        self._values: dict[str, str] = {}
-        self._stamps: dict[str, tuple[str, int]] = {}
-        self._begun: dict[str, str] = {}
-        self._steps: list[Step] = []
-        self._undone: list[Step] = []
-        self._last_time: str | None = None
-        self._number = 0
-        self._fresh_step = True
+        self._state = JournalState()
         self._unfinished_line = False
         self._descriptor: int | None = None
         self._guard = threading.RLock()
@@ -168,8 +136,7 @@ class Journal:
                 self._replay(self.path.read_bytes())
 
     def _clear(self) -> None:
-        self._values, self._stamps, self._begun, self._steps, self._undone = {}, {}, {}, [], []
-        self._number, self._closed, self._reopened, self._last_time = 0, None, None, None
+        self._state = JournalState()
         self.bad_lines = self.mended_lines = 0
 
     def _replay(self, content: bytes) -> bytes:
@@ -191,78 +158,11 @@ class Journal:
         return tail
 
     def _take_all(self, entries: tuple[dict[str, Any], ...]) -> bool:
-        return 0 < len(entries) == sum([self._take_entry(entry) for entry in entries])
+        return 0 < len(entries) == sum([self._state.take(entry) for entry in entries])
 
     def _take(self, line: bytes) -> bool:
         entry = read_line(line)
-        return entry is not None and self._take_entry(entry)
-
-    def _take_entry(self, entry: dict[str, Any]) -> bool:
-        self._number = max(self._number, entry["n"])
-        return self._apply(entry)
-
-    def _apply(self, entry: dict[str, Any]) -> bool:
-        event = entry["e"]
-        if event == "put":
-            changes = entry.get("all", {entry.get("k"): entry.get("v")})
-            if not isinstance(changes, dict) or not changes:
-                return False
-            if not all(isinstance(k, str) and isinstance(v, str) for k, v in changes.items()):
-                return False
-            if entry.get("s") in (_BEGINS, _WHOLE):
-                self._fresh_step = True
-            self._apply_put(changes, entry["t"], entry["n"], joins=entry.get("s") == _JOINS)
-            self._fresh_step |= entry.get("s") == _WHOLE
-        elif event == "undo" and self._steps:
-            step = self._steps.pop()
-            self._undone.append(step)
-            self._restore({c.key: c.before for c in step.changes}, entry["t"], entry["n"])
-        elif event == "redo" and self._undone:
-            step = self._undone.pop()
-            self._steps.append(step)
-            self._restore({c.key: c.after for c in step.changes}, entry["t"], entry["n"])
-        elif event == "close" and isinstance(entry.get("with"), dict):
-            self._closed = MappingProxyType(entry["with"])
-        elif event == "reopen" and self._closed is not None and isinstance(entry.get("with"), dict):
-            self._closed, self._reopened = None, MappingProxyType(entry["with"])
-            self._steps, self._undone, self._fresh_step = [], [], True  # what was signed is not undone
-        else:
-            return False
-        if event not in ("close", "reopen"):
-            self._last_time = entry["t"]
-        return True
-
-    def _apply_put(self, changes: Mapping[str, str], time: str, number: int, *, joins: bool) -> None:
-        made = tuple(Change(key, self._values.get(key), text) for key, text in changes.items())
-        last = self._steps[-1].changes if self._steps else ()
-        goes_on = not self._fresh_step and len(made) == 1 and bool(last) and made[0].key == last[0].key
-        if last and (joins or goes_on):
-            merged = {change.key: change for change in last}
-            for one in made:
-                merged[one.key] = Change(one.key, merged[one.key].before, one.after) if one.key in merged else one
-            self._steps[-1] = Step(tuple(merged.values()))
-        else:
-            self._steps.append(Step(made))
-        self._fresh_step = self._fresh_step if joins else len(made) > 1
-        self._undone.clear()
-        for change in made:
-            self._set(change.key, change.after, time, number)
-
-    def _set(self, key: str, text: str, time: str, number: int) -> None:
-        if text.strip():
-            self._begun.setdefault(key, time)
-        self._values[key] = text
-        self._stamps[key] = (time, number)
-
-    def _restore(self, texts: Mapping[str, str | None], time: str, number: int) -> None:
-        self._fresh_step = True
-        for key, text in texts.items():
-            if text is None:
-                self._values.pop(key, None)
-                self._begun.pop(key, None)
-                self._stamps[key] = (time, number)
-            else:
-                self._set(key, text, time, number)
+        return entry is not None and self._state.take(entry)
 
     # -- what stands on the sheet -------------------------------------------------------------------------
 
@@ -270,50 +170,50 @@ class Journal:
     def values(self) -> Mapping[str, str]:
         """Field key → text as typed. A frozen copy."""
         with self._guard:
-            return MappingProxyType(dict(self._values))
+            return MappingProxyType(dict(self._state.values))
 
     def text_of(self, key: str) -> str:
         """The text of one field, blank when there is none."""
         with self._guard:
-            return self._values.get(key, "")
+            return self._state.values.get(key, "")
 
     def holds(self, key: str) -> bool:
         """Whether the field was ever entered (and not taken back by undo)."""
-        return key in self._values
+        return key in self._state.values
 
     def time_of(self, key: str) -> dt.datetime | None:
         """When this field was last changed."""
         with self._guard:
-            stamp = self._stamps.get(key)
+            stamp = self._state.stamps.get(key)
         return dt.datetime.fromisoformat(stamp[0]) if stamp else None
 
     def begun(self, key: str) -> dt.datetime | None:
         """When this field was first filled in, None when it never was. Corrections don't move it."""
         with self._guard:
-            time = self._begun.get(key)
+            time = self._state.begun.get(key)
         return dt.datetime.fromisoformat(time) if time else None
 
     @property
     def last_time(self) -> dt.datetime | None:
         """When the sheet was changed last (closing it is no change)."""
         with self._guard:
-            return dt.datetime.fromisoformat(self._last_time) if self._last_time else None
+            return dt.datetime.fromisoformat(self._state.last_time) if self._state.last_time else None
 
     def number_of(self, key: str) -> int:
         """The number of the entry that changed this field last; 0 when it never was."""
         with self._guard:
-            stamp = self._stamps.get(key)
+            stamp = self._state.stamps.get(key)
         return stamp[1] if stamp else 0
 
     @property
     def closed(self) -> Mapping[str, Any] | None:
         """What the sheet was closed with, or None while it is open."""
-        return self._closed
+        return self._state.closed
 
     @property
     def reopened(self) -> Mapping[str, Any] | None:
         """What a signed sheet was opened again with for its next revision; None while it never was."""
-        return self._reopened
+        return self._state.reopened
 
     @property
     def damage(self) -> str:
@@ -332,17 +232,17 @@ class Journal:
     @property
     def number(self) -> int:
         """The number of the last entry."""
-        return self._number
+        return self._state.number
 
     @property
     def writable(self) -> bool:
         """Whether this journal takes changes."""
-        return not self.read_only and self._closed is None and self._descriptor is not None
+        return not self.read_only and self._state.closed is None and self._descriptor is not None
 
     def steps(self) -> Iterator[Step]:
         """The steps that undo would take back, last first."""
         with self._guard:
-            return iter(tuple(reversed(self._steps)))
+            return iter(tuple(reversed(self._state.steps)))
 
     # -- changes -----------------------------------------------------------------------------------------
 
@@ -352,39 +252,39 @@ class Journal:
         Raises InputFault when the sheet is closed, held by another writer, or the disk refuses.
         """
         with self._guard:
-            begins = {"s": _BEGINS} if self._fresh_step and self._number else {}
+            begins = {"s": BEGINS} if self._state.fresh_step and self._state.number else {}
             return self._write({"e": "put", "k": key, "v": text, **begins}, moment)
 
     def put_all(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write several fields as one line and one undo step: all of them or none survive a power failure."""
-        return self._write({"e": "put", "all": dict(changes), "s": _WHOLE}, moment)
+        return self._write({"e": "put", "all": dict(changes), "s": WHOLE}, moment)
 
     def put_beside(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write fields that follow from the last change: they are undone with it, and typing on goes on the same step."""
-        return self._write({"e": "put", "all": dict(changes), "s": _JOINS}, moment)
+        return self._write({"e": "put", "all": dict(changes), "s": JOINS}, moment)
 
     def undo(self, *, moment: dt.datetime) -> Step | None:
         """Take back the last step (all keys typed into one field in one go). None when there is none."""
         with self._guard:
-            if not self._steps:
+            if not self._state.steps:
                 return None
-            step = self._steps[-1]
+            step = self._state.steps[-1]
             self._write({"e": "undo"}, moment)
             return step
 
     def redo(self, *, moment: dt.datetime) -> Step | None:
         """Bring back the step that was undone last. None when there is none."""
         with self._guard:
-            if not self._undone:
+            if not self._state.undone:
                 return None
-            step = self._undone[-1]
+            step = self._state.undone[-1]
             self._write({"e": "redo"}, moment)
             return step
 
     def end_step(self) -> None:
         """Start a new undo step with the next change, even if it is in the same field."""
         with self._guard:
-            self._fresh_step = True
+            self._state.fresh_step = True
 
     def close_sheet(self, outcome: Mapping[str, Any], *, moment: dt.datetime) -> None:
         """Close the sheet after signing: later changes are refused. ``outcome`` says what was issued."""
@@ -393,7 +293,7 @@ class Journal:
     def reopen(self, reason: Mapping[str, Any], *, moment: dt.datetime) -> None:
         """Take entries again after signing, for the next revision. ``reason`` says why and what it replaces."""
         with self._guard:
-            if self._closed is None:
+            if self._state.closed is None:
                 raise fault("sheet", "is not signed", "correct it as it stands")
             self._write({"e": "reopen", "with": dict(reason)}, moment)
 
@@ -465,11 +365,11 @@ class Journal:
 
     def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
         with self._guard:
-            if self._closed is not None and entry["e"] != "reopen":
+            if self._state.closed is not None and entry["e"] != "reopen":
                 raise fault("sheet", "is signed and closed", "a correction is a new revision of the record")
             if self._descriptor is None:
                 raise fault("sheet", "is open for writing elsewhere", "close it there, then open it again here")
-            numbered = {"n": self._number + 1, "t": moment.isoformat(), **entry}
+            numbered = {"n": self._state.number + 1, "t": moment.isoformat(), **entry}
             try:
                 self._append(write_line(numbered))
             except OSError as error:
@@ -478,9 +378,8 @@ class Journal:
                     f"this entry could not be written to disk: {error.strerror}",
                     "free some space; what was typed is tried again by itself",
                 ) from error
-            self._number += 1
-            self._apply(numbered)
-            return self._number
+            self._state.take(numbered)
+            return self._state.number
 
     def _append(self, data: bytes) -> None:
         assert self._descriptor is not None

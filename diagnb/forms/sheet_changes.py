@@ -21,7 +21,8 @@ from diagnb.forms.entries import made_at
 from diagnb.forms.fields import items, next_item, say_moment
 from diagnb.forms.file_store import FileStore
 from diagnb.forms.instrument_choice import instruments_by_size
-from diagnb.forms.journal import Journal, Step
+from diagnb.forms.journal import Journal
+from diagnb.forms.journal_state import Step
 from diagnb.forms.library import Library
 from diagnb.forms.path_nodes import (
     node_ids,

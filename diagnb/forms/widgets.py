@@ -54,6 +54,8 @@ class EntryGrid(anywidget.AnyWidget):
         self._edit = on_edit
         self._leave = on_leave
         self._act = on_act
+        self._in_turn = threading.RLock()
+        self._latest: dict[tuple[object, str], int] = {}
         self.on_msg(self._received)
 
     def _received(self, _widget: Any, message: Any, _buffers: Any) -> None:
@@ -68,8 +70,18 @@ class EntryGrid(anywidget.AnyWidget):
         if message.get("k") != "edit":
             return
         key, text, view, seq = message.get("key"), message.get("text"), message.get("view"), message.get("seq")
-        if not isinstance(key, str) or not isinstance(text, str):
+        if not isinstance(key, str) or not isinstance(text, str) or not isinstance(seq, int):
             return
+        with self._in_turn:
+            if seq >= self._latest.get((view, key), seq):
+                self._latest[view, key] = seq
+                self._edited(key, text, view, seq)
+
+    def _edited(self, key: str, text: str, view: object, seq: int) -> None:
+        """One text of one field; the caller sees to it that no earlier text follows a later one.
+
+        A kernel hands messages to several threads and may overtake one by another, so their order proves nothing.
+        """
 
         def acknowledge(version: int) -> None:
             own = [dict(row) | {"text": text, "version": version} for row in self.rows if row.get("key") == key]

@@ -103,6 +103,8 @@ def opened(page: Any, server: Started, name: str) -> None:
     page.wait_for_selector("text=Circuit diagnosis | Idle", timeout=90_000)
     page.locator(".jp-Notebook .cm-content").first.click()
     page.keyboard.press("Shift+Enter")
+    page.wait_for_selector(".dn-steps", timeout=90_000)
+    page.locator(".dn-steps button", has_text="Vehicle").click()  # a sheet goes on at the step of its last entry
     page.wait_for_selector(FIELD, timeout=90_000)
 
 

@@ -31,6 +31,12 @@ def test_undo_takes_back_one_entry_and_a_question_of_the_unit_is_answered_with_n
         form.press("Undo")
         page.wait_for_function("([where, text]) => document.querySelector(where).value === text", arg=[DROP, before])
     assert page.locator(".dn-note[data-tone='stop']").count() == 0
+    form.press("Redo")
+    page.wait_for_selector(f"{DROP}:focus")
+    page.evaluate(  # with the reading still in focus, as when its focus comes late
+        "() => [...document.querySelectorAll('.dn-foot button')].find((button) => button.textContent === 'Undo').click()"
+    )
+    page.wait_for_function("([where, text]) => document.querySelector(where).value === text", arg=[DROP, "350 mV"])
     typed(page, "3.30")
     page.wait_for_selector("text== 3.30 V; unusual here: -0.5 to 3 V is usual")
     assert page.locator(".dn-fix:visible").count() == 0

@@ -29,6 +29,23 @@ def test_a_key_press_is_on_disk_before_the_browser_is_told_so(bench):
     assert bench.row("order.number")["text"] == "RO-4711"
 
 
+def test_a_text_overtaken_by_a_later_one_never_takes_its_place(bench):
+    """A kernel with several threads may hand over two key presses in the wrong order."""
+    bench.sheet.show("vehicle")
+    grid = bench.sheet.grids["vehicle"]
+    edit = {"k": "edit", "view": "v", "key": "order.number"}
+    bench.type("order.number", "RO-471", seq=7)
+    bench.type("order.number", "RO-4711 A", seq=9)
+    bench.sent.clear()
+    grid._handle_custom_msg({**edit, "text": "RO-4711", "seq": 8}, [])
+    assert bench.sent == []
+    assert bench.model.text("order.number") == bench.row("order.number")["text"] == "RO-4711 A"
+    again = bench.type("order.number", "RO-4711 A", seq=9)  # the browser asks again while no answer has come
+    assert again["ack"]["seq"] == 9
+    grid._handle_custom_msg({**edit, "view": "another window", "text": "RO-9", "seq": 1}, [])
+    assert bench.model.text("order.number") == "RO-9"
+
+
 def test_a_reading_brings_its_verdict_and_only_the_rows_that_changed(bench):
     fill(bench)
     answer = bench.type("tests.t1.readings.drop", "48.0 mV")

@@ -31,6 +31,7 @@ function copies(sheet) {
   const prefix = `diagnb:${sheet}:`;
   const guarded = (action, otherwise) => { try { return action(); } catch { return otherwise; } };
   const read = (name) => guarded(() => JSON.parse(localStorage.getItem(name)), null);
+  const touched = new Set();
   let last = 0;
   const stamp = () => (last = Math.max(Date.now(), last + 1));
   const database = new Promise((resolve) => {
@@ -59,10 +60,12 @@ function copies(sheet) {
     // Resolves to whether the copy is somewhere that outlives this page.
     keep: (key, copy) => {
       const whole = { ...copy, stamp: stamp() };
+      touched.add(key);
       const here = guarded(() => { localStorage.setItem(prefix + key, JSON.stringify(whole)); return true; }, false);
       return within("readwrite", "strict", (store) => store.put(whole, prefix + key)).then((done) => Boolean(done) || here);
     },
     drop: (key) => {
+      touched.add(key);
       guarded(() => localStorage.removeItem(prefix + key));
       within("readwrite", "relaxed", (store) => store.put({ stamp: stamp() }, prefix + key));
     },
@@ -70,15 +73,18 @@ function copies(sheet) {
       guarded(() => Object.keys(localStorage).filter((k) => k.startsWith(prefix)).forEach((k) => localStorage.removeItem(k)));
       within("readwrite", "relaxed", (store) => store.delete(every));
     },
-    // Bring localStorage up to the database, after this browser was killed.
-    load: async () => {
-      const names = await within("readonly", "relaxed", (store) => store.getAllKeys(every));
-      const found = await within("readonly", "relaxed", (store) => store.getAll(every));
-      if (!names || !found) return;
-      names.result.forEach((name, index) => {
-        const copy = found.result[index];
+    // Bring localStorage up to the database, after this browser was killed. Of the fields that are the caller's only, and
+    // not of those typed in meanwhile: of them the database answers with what was.
+    load: async (own) => {
+      const found = await within("readonly", "relaxed", (store) => [store.getAllKeys(every), store.getAll(every)]);
+      if (!found) return;
+      const [names, copies] = found.map((asked) => asked.result);
+      names.forEach((name, index) => {
+        const copy = copies[index];
         const here = read(name);
+        const key = name.slice(prefix.length);
         last = Math.max(last, copy.stamp);
+        if (touched.has(key) || !own(key)) return;
         if (here && (here.stamp === undefined || here.stamp > copy.stamp)) return;
         guarded(() => (copy.text === undefined ? localStorage.removeItem(name) : localStorage.setItem(name, JSON.stringify(copy))));
       });
@@ -184,9 +190,7 @@ function render({ model, el }) {
       nodes.line.dataset.fails = String(Boolean(row.fails));
     }
     if (heldBack.get(row.key) === row.text) { heldBack.delete(row.key); store.drop(row.key); }
-    if (nodes.input && !pending.has(row.key) && nodes.input.value !== row.text) {
-      if (document.activeElement !== nodes.input || row.force) nodes.input.value = row.text;
-    }
+    if (nodes.input && !pending.has(row.key) && nodes.input.value !== row.text) nodes.input.value = row.text;
     if (nodes.message) {
       const held = heldBack.get(row.key);
       nodes.message.textContent = held !== undefined ? `This browser still holds “${held}”.` : row.fault || row.caution || row.back || row.hint || "";
@@ -476,6 +480,8 @@ function render({ model, el }) {
       const before = ack && parts.get(ack.key);
       const known = model.get("rows");
       for (const row of message.rows) {
+        const drawn = parts.get(row.key);
+        if (drawn && (row.version || 0) < (drawn.row.version || 0)) continue; // overtaken by a later one
         const place = known.findIndex((old) => old.key === row.key);
         if (place >= 0) known[place] = row; // in place and without an event: for whoever draws these rows next
         paint(row);
@@ -522,7 +528,7 @@ function render({ model, el }) {
   model.on("change:locked", draw);
   draw();
   let alive = true;
-  store.load().then(() => { if (alive) { takeOver(); tell(); } });
+  store.load((key) => parts.has(key)).then(() => { if (alive) { takeOver(); tell(); } });
   return () => {
     alive = false;
     clearTimeout(timer);
