@@ -8,6 +8,7 @@ import ipywidgets as widgets
 
 from diagnb.errors import fault
 from diagnb.forms.model import FormModel
+from diagnb.forms.parts import box, button, heading, row
 
 
 class RevisionStep:
@@ -22,14 +23,8 @@ class RevisionStep:
     ) -> None:
         self.model, self.begun = model, begun
         self.reason = widgets.Text(description="Why it is corrected", continuous_update=True)
-        self.button = widgets.Button(description="Correct it: begin a new revision")
-        act = guarded(self._begin)
-        self.button.on_click(lambda _button: act())
-        title = widgets.HTML("<h3 class='dn-heading'>A correction</h3>")
-        buttons = widgets.VBox([self.button])
-        buttons.add_class("dn-buttons")
-        self.root = widgets.VBox([title, self.reason, buttons])
-        self.root.add_class("dn-step")
+        self.button = button("Correct it: begin a new revision", guarded(self._begin))
+        self.root = box([heading("A correction"), self.reason, row([self.button])], "dn-step")
         self.refresh()
 
     def refresh(self) -> None:

@@ -7,32 +7,28 @@ line and a line of the log, never a lost entry.
 from __future__ import annotations
 
 import functools
-import html
 import threading
-import traceback
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, ParamSpec
+from typing import Any
 
-import ipywidgets as widgets
-
-from diagnb.errors import DiagnbError, fault
+from diagnb.errors import fault
 from diagnb.forms.chooser import Chooser
 from diagnb.forms.look import SIZES, VIEWS, LookButton
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Office
+from diagnb.forms.parts import box, button, row, text_box
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.review_rows import review_rows
 from diagnb.forms.revision_step import RevisionStep
 from diagnb.forms.row import Row, changed_rows
 from diagnb.forms.rows import STEPS, Rows, step_of
 from diagnb.forms.signing_step import SigningStep
+from diagnb.forms.step_list import Soon, StepList, title_of
 from diagnb.forms.targets import nearest_key
+from diagnb.forms.trouble import Log, P, Trouble
 from diagnb.forms.widgets import Acknowledge, AttachButton, EntryGrid, Shield, TurnKeys
 
-P = ParamSpec("P")
-Log = Callable[[str], None]
 _ACCEPTED = ".csv,.txt,.tsv,text/csv,image/jpeg,image/png,image/webp"
-_STATES = {"done": "✓", "missing": "!", "open": "·"}
 _SETTLE_SECONDS = 0.15
 _HANDOVER_SECONDS = 0.5
 _ANSWER_SECONDS = 1.0
@@ -58,15 +54,12 @@ class Sheet:
         self.model = model
         self.earlier = earlier
         self.rows = Rows(model, presenter, log)
-        self.log = log
-        self._log_file = log_file
+        self.trouble = Trouble(log, log_file)
         self.here = STEPS[0].id
-        self._settle = settle
-        self._timer: threading.Timer | None = None
+        self._soon = Soon(self.guarded(self._mark_steps), settle)
         self._guard = threading.RLock()
-        self.title = _html("dn-title-box")
-        self.trouble = _html("dn-trouble-box")
-        self.table = _html("dn-table-box")
+        self.title = text_box("dn-title-box")
+        self.table = text_box("dn-table-box")
         self.grids = {
             spec.id: EntryGrid(
                 on_edit=self._edit,
@@ -84,7 +77,7 @@ class Sheet:
             model,
             office=office,
             presenter=presenter,
-            watched=self.watched,
+            watched=self.trouble.watched,
             closed=self._closed,
             reveal=self._reveal,
         )
@@ -93,16 +86,16 @@ class Sheet:
             keep=self._attach, label="Attach photos or recorded traces (CSV)", accept=_ACCEPTED, locked=model.locked
         )
         self.choosers: dict[str, Chooser] = {}
-        self.step_buttons = {spec.id: _button("", self._goer(spec.id)) for spec in STEPS}
+        self.steps = StepList(self._goer)
         self.screens = {spec.id: self._screen(spec.id) for spec in STEPS}
-        self.back = _button("Back", self.guarded(lambda: self._move(-1)))
-        self.next = _button("Next", self.guarded(lambda: self._move(1)), go=True)
-        self.undo = _button("Undo", self.guarded(lambda: self._turn_back(again=False)))
-        self.redo = _button("Redo", self.guarded(lambda: self._turn_back(again=True)))
+        self.back = button("Back", self.guarded(lambda: self._move(-1)))
+        self.next = button("Next", self.guarded(lambda: self._move(1)), go=True)
+        self.undo = button("Undo", self.guarded(lambda: self._turn_back(again=False)))
+        self.redo = button("Redo", self.guarded(lambda: self._turn_back(again=True)))
         self.view, self.size = LookButton(VIEWS), LookButton(SIZES)
         for look in (self.view, self.size):
             look.button.on_click(functools.partial(self._turn_look, look))
-        self.take = _button("Write here instead", self.guarded(self._take_over_writing))
+        self.take = button("Write here instead", self.guarded(self._take_over_writing))
         self.shield = Shield(look=self.guarded(self._wear))
         self.keys = TurnKeys(turn=lambda again: self.guarded(self._turn_back)(again=again), stray=self._stray)
         self.root = self._frame()
@@ -115,85 +108,62 @@ class Sheet:
     # -- frame -------------------------------------------------------------------------------------------
 
     def _frame(self) -> Any:
-        looks = _box([self.view.button, self.size.button], "dn-looks")
-        head = _box([self.title, looks, self.take, self.trouble], "dn-head")
-        steps = _box(list(self.step_buttons.values()), "dn-steps")
-        screen = _box(list(self.screens.values()), "dn-screen")
-        body = _box([steps, screen], "dn-body")
+        looks = box([self.view.button, self.size.button], "dn-looks")
+        head = box([self.title, looks, self.take, self.trouble.line], "dn-head")
+        screen = box(list(self.screens.values()), "dn-screen")
+        body = box([self.steps.root, screen], "dn-body")
         self.undo.add_class("dn-push")
-        foot = _box([self.back, self.next, self.undo, self.redo], "dn-foot")
-        return _box([self.shield, self.keys, head, body, foot], "dn-root")
+        foot = box([self.back, self.next, self.undo, self.redo], "dn-foot")
+        return box([self.shield, self.keys, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
         if step == "sign":
-            return _box([self.signing.root, self.revising.root], "dn-step")
+            return box([self.signing.root, self.revising.root], "dn-step")
         parts: list[Any] = [self.grids[step]]
         if step == "instruments":
-            over = _button("Take over those of the last sheet", self.guarded(self._take_over))
-            parts.append(_box([self._add_button("instruments", "Add an instrument"), over], "dn-buttons"))
+            over = button("Take over those of the last sheet", self.guarded(self._take_over))
+            parts.append(row([self._add_button("instruments", "Add an instrument"), over]))
         elif step == "files":
             parts.insert(0, self.attach)
         elif step == "correct":
             parts.append(self._adder("parts", "Add a part"))
         elif step == "findings":
             add = [self._add_button("findings", "Add a finding"), self._add_button("codes", "Add a fault code")]
-            parts.append(_box(add, "dn-buttons"))
+            parts.append(row(add))
         elif step in ("found", "left"):
             parts += self._test_adders(step)
         elif step == "review":
             parts.insert(0, self.table)
-        return _box(parts, "dn-step")
+        return box(parts, "dn-step")
 
     def _add_button(self, kind: str, label: str) -> Any:
-        return _button(label, self.guarded(lambda: self._add(kind)))
+        return button(label, self.guarded(lambda: self._add(kind)))
 
     def _adder(self, kind: str, label: str) -> Any:
-        return _box([self._add_button(kind, label)], "dn-buttons")
+        return row([self._add_button(kind, label)])
 
     def _test_adders(self, step: str) -> list[Any]:
         chooser = self.choosers[step] = Chooser(self.model, guarded=self.guarded)
         find, choice = chooser.find, chooser.choice
-        add = _button("Add this test", self.guarded(lambda: self._add_test(choice.value, step, "")))
+        add = button("Add this test", self.guarded(lambda: self._add_test(choice.value, step, "")))
         buttons = [add]
         if step == "found":
             isolating = self.guarded(lambda: self._add_test(choice.value, step, "isolating"))
-            buttons.append(_button("Add it to isolate the fault", isolating))
+            buttons.append(button("Add it to isolate the fault", isolating))
         else:
-            repeat = _button("Repeat each as-found test", self.guarded(self._repeat), go=True)
-            return [_box([repeat], "dn-buttons"), find, choice, _box(buttons, "dn-buttons")]
-        return [find, choice, _box(buttons, "dn-buttons")]
+            repeat = button("Repeat each as-found test", self.guarded(self._repeat), go=True)
+            return [row([repeat]), find, choice, row(buttons)]
+        return [find, choice, row(buttons)]
 
     # -- callbacks ---------------------------------------------------------------------------------------
 
     def guarded(self, action: Callable[P, object]) -> Callable[P, None]:
         """``action`` so that a fault in it becomes a visible line above the form and a line of the log."""
-        return self.watched(action, lambda text: self.say(text))
-
-    def watched(self, action: Callable[P, object], say: Callable[[str], None]) -> Callable[P, None]:
-        """``action`` so that a fault in it is said by ``say``; one of the program goes to the log as well."""
-
-        @functools.wraps(action)
-        def run(*args: P.args, **kwargs: P.kwargs) -> None:
-            try:
-                action(*args, **kwargs)
-            except DiagnbError as error:
-                say("; ".join(str(f) for f in error.faults))
-            except Exception as error:  # noqa: BLE001 - a callback's exception is seen by nobody unless it is said
-                self.log(traceback.format_exc())
-                say(self.went_wrong(error))
-
-        return run
-
-    def went_wrong(self, error: Exception) -> str:
-        """The line for a fault of the program: that nothing is lost, what it was, where the details are."""
-        where = f"details are in {self._log_file}" if self._log_file else "details are in the log"
-        return f"Something went wrong ({type(error).__name__}); entries are saved; {where}."
+        return self.trouble.watched(action, lambda text: self.say(text))
 
     def say(self, text: str) -> None:
         """Show one line of trouble above the form; blank takes it away."""
-        value = f'<div class="dn-trouble" role="alert">{html.escape(text)}</div>' if text else ""
-        if self.trouble.value != value:
-            self.trouble.value = value
+        self.trouble.say(text)
 
     def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row]:
         before = self.model.stop()
@@ -202,12 +172,11 @@ class Sheet:
         try:
             turned = self.model.stop() != before
             self.say(self.model.work_out((key,), version).trouble)
-            self._mark_steps_soon()
+            self._soon()
             with self._guard:
                 return self._refresh(self._step_of(grid), "" if turned else key)
         except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
-            self.log(traceback.format_exc())
-            self.say(self.went_wrong(error))
+            self.say(self.trouble.went_wrong(error))
             return []
 
     def _left(self) -> None:
@@ -441,76 +410,17 @@ class Sheet:
         elif last is not None:
             self.show(step_of(self.model, last.key))
 
-    def _mark_steps_soon(self) -> None:
-        if self._timer is not None:
-            self._timer.cancel()
-        self._timer = threading.Timer(self._settle, self.guarded(self._mark_steps))
-        self._timer.daemon = True
-        self._timer.start()
-
     def _mark_steps(self) -> None:
         review = self.model.review()
         with self._guard:
-            states = self.rows.states(review)
-            for spec in STEPS:
-                state = states[spec.id]
-                text = f"{_STATES[state.state]} {spec.title}" + (f" ({state.said})" if state.said else "")
-                button = self.step_buttons[spec.id]
-                if button.description != text:
-                    button.description = text
-                (button.add_class if spec.id == self.here else button.remove_class)("dn-here")
-            self._write_title()
+            self.steps.mark(self.here, self.rows.states(review))
+            self.title.value = title_of(self.model)
             waits = self.model.journal.read_only and self.model.journal.closed is None
             self.take.layout.display = "" if waits else "none"
-            disabled = bool(self.model.locked)
-            self.undo.disabled = self.redo.disabled = disabled
-
-    def _write_title(self) -> None:
-        said = [self.model.text(key) for key in ("vehicle.unit", "circuit.name") if self.model.text(key)]
-        title = ", ".join(said) or "New circuit record"
-        order = self.model.text("order.number")
-        sub = f"Repair order {order}, sheet {self.model.sheet}" if order else f"Sheet {self.model.sheet}"
-        value = (
-            f'<div class="dn-title">{html.escape(title)}</div><div class="dn-sub">{html.escape(sub)}</div>'
-            + "".join(
-                f'<div class="dn-remark">{html.escape(said)}</div>'
-                for said in (self.model.locked, self._revision_said(), self.model.journal.damage)
-                if said
-            )
-        )  # fmt: skip
-        if self.title.value != value:
-            self.title.value = value
-
-    def _revision_said(self) -> str:
-        """That this is a revision, of which, and why; blank for a first one."""
-        reopened = self.model.journal.reopened
-        if reopened is None or self.model.journal.closed is not None:
-            return ""
-        return f"A correction of revision {reopened.get('revision')}, which stays as it is. Reason: {reopened.get('reason')}"
+            self.undo.disabled = self.redo.disabled = bool(self.model.locked)
 
     def stop(self) -> None:
         """Stop what runs beside the form and let go of the sheet's file."""
         self._stopped.set()
-        if self._timer is not None:
-            self._timer.cancel()
+        self._soon.cancel()
         self.model.release()
-
-
-def _html(name: str) -> Any:
-    made = widgets.HTML()
-    made.add_class(name)
-    return made
-
-
-def _button(label: str, action: Callable[[], None], *, go: bool = False) -> Any:
-    made = widgets.Button(description=label)
-    if go:
-        made.add_class("dn-go")
-    made.on_click(lambda _button: action())
-    return made
-
-
-def _box(children: list[Any], name: str) -> Any:
-    made = widgets.VBox(children)
-    made.add_class(name)
-    return made

@@ -18,6 +18,7 @@ from diagnb.errors import DiagnbError, Fault, InputFault, fault
 from diagnb.evaluation import Evaluation
 from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
+from diagnb.forms.parts import box, button, heading, row, text_box
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.widgets import Acknowledge, EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
 from diagnb.readiness import Remark
@@ -51,48 +52,48 @@ class SigningStep:
         self._asked: Record | None = None
         self._watched = watched
         self._reveal = reveal
-        self.said_at_key = _said("dn-said-key")
-        self.said_at_sign = _said("dn-said-sign")
-        self.state = widgets.HTML()
+        self.said_at_key = text_box("dn-said-key")
+        self.said_at_sign = text_box("dn-said-sign")
+        self.state = text_box()
         self.key = widgets.Dropdown(description="Key")
         self.elsewhere = widgets.Text(description="Or a key file elsewhere", continuous_update=False)
         self.passphrase = SecretField()
-        self.make = _button("Make a key for this technician", self._beside(self.said_at_key, self._make_key))
-        self.made = widgets.HTML()
-        self.question_at_key = widgets.HTML()
-        self.another = _button("Make another key", self._beside(self.said_at_key, lambda: self._make_key(another=True)))
-        self.keep = _button("Use the key there is", self._beside(self.said_at_key, self._keep_key), go=True)
-        self.asking_at_key = _box([self.question_at_key, _row([self.keep, self.another])])
+        self.make = button("Make a key for this technician", self._beside(self.said_at_key, self._make_key))
+        self.made = text_box()
+        self.question_at_key = text_box()
+        self.another = button("Make another key", self._beside(self.said_at_key, lambda: self._make_key(another=True)))
+        self.keep = button("Use the key there is", self._beside(self.said_at_key, self._keep_key), go=True)
+        self.asking_at_key = box([self.question_at_key, row([self.keep, self.another])])
         self.asking_at_key.layout.display = "none"
         self.pad = SignaturePad()
         self.typed = EntryGrid(on_edit=self._edit, sheet=model.sheet, title="Signature", rows=self._typed_rows())
-        self.sign = _button("Sign report", self._beside(self.said_at_sign, self._ask), go=True)
-        self.question = widgets.HTML()
-        self.confirm = _button("Yes, sign now", self._beside(self.said_at_sign, self._start), go=True)
-        self.refuse = _button("Not yet", self._beside(self.said_at_sign, self._not_yet))
-        self.result = widgets.HTML()
+        self.sign = button("Sign report", self._beside(self.said_at_sign, self._ask), go=True)
+        self.question = text_box()
+        self.confirm = button("Yes, sign now", self._beside(self.said_at_sign, self._start), go=True)
+        self.refuse = button("Not yet", self._beside(self.said_at_sign, self._not_yet))
+        self.result = text_box()
         self.save = SaveFileButton(provide=self._file, label="Save the report")
-        self.keys = _box(
+        self.keys = box(
             [
-                widgets.HTML("<h3 class='dn-heading'>Key</h3>"),
+                heading("Key"),
                 self.key,
                 self.elsewhere,
                 self.passphrase,
-                _row([self.make]),
+                row([self.make]),
                 self.said_at_key,
                 self.asking_at_key,
                 self.made,
             ]
         )
-        self.hand = _box([widgets.HTML("<h3 class='dn-heading'>Signature</h3>"), self.pad, self.typed])
-        self.asking = _box([self.question, _row([self.confirm, self.refuse])])
+        self.hand = box([heading("Signature"), self.pad, self.typed])
+        self.asking = box([self.question, row([self.confirm, self.refuse])])
         self.asking.layout.display = "none"
-        self.root = _box(
+        self.root = box(
             [
                 self.state,
                 self.keys,
                 self.hand,
-                _row([self.sign]),
+                row([self.sign]),
                 self.asking,
                 self.said_at_sign,
                 self.result,
@@ -367,12 +368,6 @@ def _not_signed(error: DiagnbError) -> DiagnbError:
     return InputFault([Fault(f"Not signed: {found.where}", found.what, found.repair) for found in error.faults])
 
 
-def _said(name: str) -> Any:
-    made = widgets.HTML()
-    made.add_class(name)
-    return made
-
-
 def _rejections(remarks: Sequence[Remark]) -> str:
     """What would get the claim rejected, as a list and a question; blank when there is nothing."""
     if not remarks:
@@ -387,21 +382,3 @@ def _rejections(remarks: Sequence[Remark]) -> str:
 
 def _remark(text: str) -> str:
     return f'<div class="dn-remark" role="status">{html.escape(text)}</div>'
-
-
-def _button(label: str, action: Callable[[], None], *, go: bool = False) -> Any:
-    made = widgets.Button(description=label)
-    if go:
-        made.add_class("dn-go")
-    made.on_click(lambda _button: action())
-    return made
-
-
-def _box(children: list[Any]) -> Any:
-    return widgets.VBox(children)
-
-
-def _row(children: list[Any]) -> Any:
-    made = widgets.VBox(children)
-    made.add_class("dn-buttons")
-    return made

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import ipywidgets as widgets
 
 from diagnb.errors import DiagnbError, fault
+from diagnb.forms.parts import box, button, heading, row, text_box
 from diagnb.forms.widgets import SaveFileButton, SecretField, Shield, SignaturePad
 from diagnb.notebook.examined import answers_html, readiness_html, record_html
 from diagnb.notebook.live import LiveLine, PageView
@@ -68,10 +69,10 @@ class ReviewView:
         self.examined = office.examine(report)
         self.worker: threading.Thread | None = None
         self._asked: Examined | None = None
-        self.title, self.answers, self.record, self.readiness = (_html() for _ in range(4))
+        self.title, self.answers, self.record, self.readiness = (text_box() for _ in range(4))
         self.pages = PageView()
         self.said = LiveLine()
-        self.refusal = _html()
+        self.refusal = text_box()
         self.key = widgets.Dropdown(description="Key of the reviewer")
         self.elsewhere = widgets.Text(description="Or a key file elsewhere", continuous_update=False)
         self.passphrase = SecretField()
@@ -81,19 +82,19 @@ class ReviewView:
         self.meaning.observe(lambda change: self._show_own_words(change["new"]), "value")
         self.pad = SignaturePad()
         self.typed = widgets.Text(description="Or type your name")
-        self.sign = _button("Countersign", self._watched(self._ask), go=True)
-        self.question = _html()
-        self.confirm = _button("Yes, countersign now", self._watched(self._start), go=True)
-        self.not_yet = _button("Not yet", self._watched(self._not_now))
-        self.asking = widgets.VBox([self.question, _row([self.confirm, self.not_yet])])
+        self.sign = button("Countersign", self._watched(self._ask), go=True)
+        self.question = text_box()
+        self.confirm = button("Yes, countersign now", self._watched(self._start), go=True)
+        self.not_yet = button("Not yet", self._watched(self._not_now))
+        self.asking = box([self.question, row([self.confirm, self.not_yet])])
         self.save = SaveFileButton(provide=self._file, label="Save this report")
-        self.hand = widgets.VBox(
+        self.hand = box(
             [
                 self.key, self.elsewhere, self.passphrase, self.meaning, self.own_words, self.pad, self.typed,
-                _row([self.sign]), self.asking,
-            ]
+                row([self.sign]), self.asking,
+            ],
+            "dn-hand",
         )  # fmt: skip
-        self.hand.add_class("dn-hand")
         self.root = self._frame()
         self._show()
 
@@ -151,18 +152,19 @@ class ReviewView:
     # -- what is shown -----------------------------------------------------------------------------------
 
     def _frame(self) -> Any:
-        head = _classed(widgets.VBox([self.title]), "dn-head")
-        pages = _classed(widgets.VBox([_heading("Pages of the report"), self.pages]), "dn-column")
-        record = _classed(widgets.VBox([_heading("Record inside, recomputed here"), self.record]), "dn-column")
-        two = _classed(widgets.Box([pages, record]), "dn-two")
-        body = widgets.VBox(
+        head = box([self.title], "dn-head")
+        pages = box([heading("Pages of the report"), self.pages], "dn-column")
+        record = box([heading("Record inside, recomputed here"), self.record], "dn-column")
+        two = widgets.Box([pages, record])
+        two.add_class("dn-two")
+        body = box(
             [
-                _heading("Does it prove itself?"), self.answers, two, _heading("Claim readiness"), self.readiness,
-                _heading("Countersign"), self.refusal, self.hand, self.said, _row([self.save]),
-            ]
+                heading("Does it prove itself?"), self.answers, two, heading("Claim readiness"), self.readiness,
+                heading("Countersign"), self.refusal, self.hand, self.said, row([self.save]),
+            ],
+            "dn-step",
         )  # fmt: skip
-        root = widgets.VBox([Shield(), head, _classed(body, "dn-step")])
-        root.add_class("dn-root")
+        root = box([Shield(), head, body], "dn-root")
         root.add_class("dn-review")
         return root
 
@@ -302,28 +304,3 @@ class ReviewView:
                 )
 
         return run
-
-
-def _html() -> Any:
-    return widgets.HTML()
-
-
-def _heading(text: str) -> Any:
-    return widgets.HTML(f'<h3 class="dn-heading">{html.escape(text)}</h3>')
-
-
-def _classed(made: Any, name: str) -> Any:
-    made.add_class(name)
-    return made
-
-
-def _row(children: list[Any]) -> Any:
-    return _classed(widgets.VBox(children), "dn-buttons")
-
-
-def _button(label: str, action: Callable[[], None], *, go: bool = False) -> Any:
-    made = widgets.Button(description=label)
-    if go:
-        made.add_class("dn-go")
-    made.on_click(lambda _button: action())
-    return made

@@ -130,7 +130,7 @@ class Bench:
 
     @property
     def trouble(self) -> str:
-        return self.sheet.trouble.value
+        return self.sheet.trouble.line.value
 
 
 @pytest.fixture

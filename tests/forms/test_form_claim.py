@@ -22,7 +22,7 @@ def test_vin_and_odometer_are_marked_and_their_step_is_not_done_without_them(ben
         bench.model.put(key, "")
     assert "leave blank" not in rows["vehicle.vin"]["hint"]
     bench.sheet.show("review")
-    assert bench.sheet.step_buttons["vehicle"].description == "! Vehicle and complaint (2 needed for a claim)"
+    assert bench.sheet.steps.buttons["vehicle"].description == "! Vehicle and complaint (2 needed for a claim)"
 
 
 def test_the_current_that_proves_the_load_is_not_called_unneeded(bench):

@@ -109,12 +109,12 @@ def test_markup_in_any_text_is_shown_as_text(bench):
 
 
 def test_the_step_list_says_what_is_done_and_what_is_missing(bench):
-    descriptions = {step: button.description for step, button in bench.sheet.step_buttons.items()}
+    descriptions = {step: button.description for step, button in bench.sheet.steps.buttons.items()}
     assert descriptions["vehicle"] == "! Vehicle and complaint (3 missing)"
     assert descriptions["found"] == "· As found"
     fill(bench)
     bench.sheet.show("review")
-    descriptions = {step: button.description for step, button in bench.sheet.step_buttons.items()}
+    descriptions = {step: button.description for step, button in bench.sheet.steps.buttons.items()}
     assert descriptions["vehicle"] == "✓ Vehicle and complaint"
     assert descriptions["found"] == "✓ As found"
     rejecting = len(bench.model.review().rejecting)
@@ -127,15 +127,15 @@ def test_a_step_is_not_done_while_a_needed_reading_is_blank(bench):
         bench.model.put(key, text)
     bench.sheet.show("found")
     bench.sheet._add_test("feed-side-drop", "found", "")
-    button = bench.sheet.step_buttons["found"]
+    button = bench.sheet.steps.buttons["found"]
     assert button.description == "! As found (1 missing)"
-    bench.sheet._settle = 0.01
+    bench.sheet._soon._seconds = 0.01
     bench.type("tests.t1.readings.load_current", "4.80")
-    bench.sheet._timer.join(20)
+    bench.sheet._soon._timer.join(20)
     assert button.description == "! As found (1 missing)"
     assert bench.model.review().blank == ("tests.t1.readings.drop",)
     bench.type("tests.t1.readings.drop", "350 mV")
-    bench.sheet._timer.join(20)
+    bench.sheet._soon._timer.join(20)
     assert button.description == "✓ As found"
     bench.type("tests.t1.readings.drop", "")
     bench.sheet.show("review")
