@@ -81,3 +81,20 @@ def test_the_guide_names_every_room() -> None:
     rooms = [p.name for p in package.iterdir() if (p / "__init__.py").is_file()]
     for room in rooms:
         assert f"`{room}/`" in GUIDE, f"DEVELOPERS.md does not name the room {room}"
+
+
+def test_help_says_of_every_place_on_the_line_what_stands_there() -> None:
+    said = {
+        (name, str(action.metavar)): action.help or ""
+        for name, parser in commands().items()
+        for action in parser._actions
+        if not action.option_strings and not isinstance(action, argparse._SubParsersAction)
+    }
+    assert not [place for place, text in said.items() if not text]
+    files = {place: text for place, text in said.items() if re.fullmatch(r".*\.(json|pdf|csv|toml)", place[1])}
+    assert len(files) > 15
+    for place, text in files.items():
+        assert not text.startswith("id "), f"{place} is a file, and its help calls it an id"
+    for name, placeholder in (("key init", "SHOP"), ("key add", "NAME"), ("key revoke", "NAME|FINGERPRINT")):
+        assert "name" in said[name, placeholder]
+        assert "id" not in said[name, placeholder].split(), f"{name} takes a name"

@@ -46,13 +46,18 @@ def add_commands(commands: Any) -> None:
         parser.add_argument("--reason", required=True, metavar="TEXT", help="why, in a sentence; stands in the report")
     for parser in (amend, void, redact):
         parser.add_argument("-o", "--output", metavar="FILE.pdf", type=Path, required=True)
-        parser.add_argument("--trust", metavar="FILE", type=Path, help="the trust list for the earlier report")
+        parser.add_argument(
+            "--trust",
+            metavar="FILE",
+            type=Path,
+            help="the shop's trust list (default: keys/trust.json here, else trust.json beside the earlier report)",
+        )
         add_rendering(parser)
         add_log(parser)
     attach = commands.add_parser("attach", help="list photos in a record, with their hashes")
     attach.add_argument("record", metavar="RECORD.json", type=Path)
-    attach.add_argument("files", metavar="FILE", type=Path, nargs="+")
-    attach.add_argument("--shows", default="", metavar="TEXT", help="what is to be seen")
+    attach.add_argument("files", metavar="PHOTO", type=Path, nargs="+")
+    attach.add_argument("--shows", default="", metavar="TEXT", help="what is to be seen in it")
     attach.set_defaults(run=run_attach)
 
 
@@ -114,7 +119,7 @@ def run_redact(options: argparse.Namespace) -> int:
     with signer(options, needed=False) as key:
         if key is not None and names_signer(record, copy, key.name):
             print(
-                f"diagnb: remark: whoever verifies the copy reads the name of its signer, {key.name}, which is removed"
+                f"diagnb: note: whoever verifies the copy reads the name of its signer, {key.name}, which is removed"
                 " from its pages (a key of the office names nobody: `diagnb key add 'Claims office' --role office`)",
                 file=sys.stderr,
             )

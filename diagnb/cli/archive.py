@@ -69,7 +69,7 @@ def add_commands(commands: Any) -> None:
     listed.add_argument("--unit", default="")
     history = action("history", run_history, "every revision of one record, with its files")
     history.add_argument("record", metavar="ID")
-    audit = action("audit", run_audit, "is it what was put into it? exit 1 when not")
+    audit = action("audit", run_audit, "was anything changed, taken out or replaced? exit 1 when so")
     audit.add_argument(
         "--head", metavar="HEAD", help="a head that an earlier audit printed: shows what was cut off since"
     )

@@ -18,7 +18,7 @@ def add_commands(commands: Any) -> None:
         listed = actions.add_parser("list", help="one line each")
         listed.add_argument("--folder", type=Path, help="work folder whose own files win over the shipped ones")
         shown = actions.add_parser("show", help="the file itself, to copy and edit")
-        shown.add_argument("name", metavar="ID")
+        shown.add_argument("name", metavar="ID", help=f"id, as diagnb {noun} list shows it")
         shown.add_argument("--folder", type=Path)
         checked = actions.add_parser("check", help="check a shop's own file and report every fault")
         checked.add_argument("files", metavar="FILE.toml", type=Path, nargs="+")

@@ -86,15 +86,18 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
 
 
 _SAID: dict[str, str] = {
-    "RECORD.json": "a record",
+    "RECORD.json": "the file of a record",
     "FILE.pdf": "a signed report",
     "FILE.csv": "a file as the recorder wrote it",
     "FILE.toml": "a file of the shop's own",
     "FILE": "a file",
+    "PHOTO": "a photo: JPEG, PNG or WebP",
+    "SHOP": "the shop's name, as it stands on its trust list",
+    "NAME": "the person's name, as reports print it",
+    "NAME|FINGERPRINT": "printed name, or the first 8 or more digits of the fingerprint",
     "ARCHIVE": "the archive: a file, or postgresql://user@host/name",
     "record": "id of the record",
     "folder": "the folder; made when missing",
-    "name": "its id, or a person's printed name",
     "role": "name of the database role",
     "what": "which schema",
     "--end": "end of the window",
@@ -124,7 +127,8 @@ _SAID: dict[str, str] = {
 
 
 def _say(action: argparse.Action) -> None:
-    names = (*(f"--{action.dest.replace('_', '-')}",) * bool(action.option_strings), action.dest, str(action.metavar))
+    # A place on the line is known by what stands for it in the usage: RECORD.json is a file, whatever the code calls it.
+    names = (f"--{action.dest.replace('_', '-')}",) if action.option_strings else (str(action.metavar), action.dest)
     action.help = action.help or next((_SAID[name] for name in names if name in _SAID), None)
 
 

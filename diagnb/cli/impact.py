@@ -36,14 +36,20 @@ def add_commands(commands: Any) -> None:
     instrument.add_argument("--offset", type=float, default=0.0, metavar="NUMBER", help="showed this much too much")
     instrument.add_argument("--offset-unit", default="", metavar="UNIT", help="unit of the offset")
     instrument.add_argument("--function", default="", help="only this function of it, for example 'dc voltage'")
-    instrument.add_argument("--found", metavar="DAY", help="day on which it was found, 2026-11-20 (default: today)")
+    instrument.add_argument(
+        "--found", metavar="DAY", help="day on which it was found, as in 2026-11-20 (default: today)"
+    )
     limit = actions.add_parser("limit", help="a procedure's limit has another value")
     limit.add_argument("--lower", metavar="NUMBER")
     limit.add_argument("--upper", metavar="NUMBER")
     limit.add_argument("--limit-unit", required=True, metavar="UNIT")
     limit.add_argument("--source", required=True, help="where the new limit comes from")
     limit.add_argument(
-        "--system", default="", choices=("", "12", "24", "48"), help="only vehicles of this system voltage"
+        "--system",
+        default="",
+        choices=("", "12", "24", "48"),
+        metavar="{12,24,48}",
+        help="only vehicles of this system voltage",
     )
     rule = actions.add_parser("rule", help="another decision rule")
     rule.add_argument("rule", metavar="RULE", help="simple, guarded-95 or guarded-U")
@@ -55,7 +61,11 @@ def add_commands(commands: Any) -> None:
     coefficient = actions.add_parser("coefficient", help="an accuracy sheet lacked its temperature coefficient")
     coefficient.add_argument("--meter", required=True, metavar="ID")
     coefficient.add_argument(
-        "--percent-per-kelvin", type=float, required=True, metavar="P", help="of the accuracy limit"
+        "--percent-per-kelvin",
+        type=float,
+        required=True,
+        metavar="P",
+        help="P %% of the accuracy limit for each kelvin",
     )
     coefficient.add_argument("--function", default="")
     for name, parser in actions.choices.items():

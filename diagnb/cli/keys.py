@@ -57,7 +57,7 @@ def add_commands(commands: Any) -> None:
     )
     revoke.add_argument("--since", metavar="DATE", help="since when the key does not count (default now)")
     add_passphrase(revoke, "the passphrase of the shop's authority")
-    show = actions.add_parser("show", help="list the trust list")
+    show = actions.add_parser("show", help="what stands on the trust list")
     show.add_argument("--history", action="store_true", help="also what the entries said before")
     runs = {init: run_init, add: run_add, rotate: run_rotate, trust: run_trust, revoke: run_revoke, show: run_show}
     for parser, run in runs.items():

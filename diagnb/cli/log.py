@@ -58,7 +58,7 @@ def run_verify(options: argparse.Namespace) -> int:
         else:
             print(f"{name}: a head of this log")
     for remark in found.remarks:
-        print(f"remark: {remark}")
+        print(f"note: {remark}")
     for line in wrong:
         print(f"WRONG: {line}")
     print(f"{options.log}: {found.head.size} lines, {'whole' if not wrong else 'NOT whole'}; head {found.head}")
@@ -115,7 +115,7 @@ def _check_proof(options: argparse.Namespace) -> int:
     for head in unknown:
         print(f"WRONG: the proof says nothing about the head {head}")
     if not heads:
-        print("remark: without --head the proof only holds for the head that it states itself")
+        print("note: without --head the proof only holds for the head that it states itself")
     good = proof.holds()
     if proof.kind == "inclusion":
         entry = proof.entry

@@ -33,5 +33,5 @@ def proved_report(path: Path, trust: Path | None) -> tuple[Verification, Record]
         raise fault(str(path), f"does not prove itself: {why}", "see diagnb verify")
     if found.reasons:
         said = "; ".join(REASONS[reason] for reason in found.reasons)
-        print(f"diagnb: remark, the work goes on: {path}: {said}", file=sys.stderr)
+        print(f"diagnb: note: the work goes on: {path}: {said}", file=sys.stderr)
     return found, found.record

@@ -47,7 +47,10 @@ def add_commands(commands: Any) -> None:
         "--policy", metavar="FILE.toml", type=Path, help="the fleet's own policy on top of the shipped rules"
     )
     check.add_argument(
-        "--trust", metavar="FILE", type=Path, help="the shop's trust list, when a signed report is checked"
+        "--trust",
+        metavar="FILE",
+        type=Path,
+        help="the shop's trust list, for signed reports (default: as for diagnb verify)",
     )
     add_folder(check)
     check.set_defaults(run=run_check)

@@ -120,5 +120,5 @@ def _to_be_asked(log: Any) -> Any:
     issues = any(entry.event.action in ("issue", "amend", "void") for entry in shop.found.entries)
     if issues or not shop.found.good:
         return shop
-    print(f"diagnb: remark: {log.path} issued no report, so it can't say whether this one is void or replaced", file=sys.stderr)  # fmt: skip
+    print(f"diagnb: note: {log.path} issued no report, so it can't say whether this one is void or superseded", file=sys.stderr)  # fmt: skip
     return None

@@ -17,7 +17,12 @@ def add_commands(commands: Any) -> None:
     )
     stamp.add_argument("reports", metavar="FILE.pdf", type=Path, nargs="+")
     stamp.add_argument("--url", metavar="URL", required=True, help="address of an RFC 3161 time-stamp service")
-    stamp.add_argument("--trust", metavar="FILE", type=Path, help="the shop's trust list (default: beside the report)")
+    stamp.add_argument(
+        "--trust",
+        metavar="FILE",
+        type=Path,
+        help="the shop's trust list (default: keys/trust.json here, else trust.json beside the report)",
+    )
     stamp.add_argument(
         "--revocation-list",
         metavar="FILE",

@@ -24,10 +24,18 @@ def add_commands(commands: Any) -> None:
     for action in (described, shown, taken):
         action.add_argument("file", metavar="FILE.csv", type=Path)
         action.add_argument("--description", metavar="FILE.toml", type=Path, help="how to read the file; else guessed")
-    shown.add_argument("--feature", metavar="ID", action="append", default=[], help="only this one; may stand again")
-    shown.add_argument("--meter", metavar="SHEET", default="recorder-12bit", help="accuracy sheet of the recorder")
+    shown.add_argument("--feature", metavar="ID", action="append", default=[], help="only this one; may be repeated")
     shown.add_argument(
-        "--ambient", metavar="DEGC", type=float, help="ambient temperature; else the sheet's whole range"
+        "--meter",
+        metavar="ID",
+        default="recorder-12bit",
+        help="accuracy sheet of the recorder (default recorder-12bit)",
+    )
+    shown.add_argument(
+        "--ambient",
+        metavar="DEGC",
+        type=float,
+        help="ambient temperature in °C; else the recorder's whole operating range",
     )
     shown.add_argument("--picture", metavar="FILE.svg", type=Path, help="draw the course with the points used")
     shown.add_argument("--json", action="store_true", help="print JSON instead of text")
@@ -55,7 +63,7 @@ def run_describe(options: argparse.Namespace) -> int:
     trace = load_trace(options.file, options.description)
     print(f"# {len(trace.time)} samples, {trace.interval:g} s apart; SHA-256 {trace.sha256}")
     for remark in trace.remarks():
-        print(f"# remark: {remark}")
+        print(f"# note: {remark}")
     print(trace.description.to_toml(), end="")
     return 0
 
