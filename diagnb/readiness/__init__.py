@@ -4,7 +4,8 @@ from diagnb.evaluation import Evaluation
 from diagnb.readiness.evidence import part_evidence, shipped_evidence
 from diagnb.readiness.policy import DEFAULT, Policy, apply, load_policy, read_policy
 from diagnb.readiness.remark import Remark, Severity
-from diagnb.readiness.rules import RULES, written_late
+from diagnb.readiness.rules import RULES
+from diagnb.readiness.rules_of_claim import written_late
 from diagnb.record import Record
 
 _ORDER = {"rejects": 0, "weakens": 1, "note": 2}
