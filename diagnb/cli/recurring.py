@@ -8,7 +8,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import now, trust_for, write_new
+from diagnb.cli.files import lay_beside, now, trust_for, trust_line, trust_path, write_new
 from diagnb.cli.signers import add_signer, check_signer, shown_signer, signer
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.quantities.counting import counted
@@ -75,14 +75,22 @@ def run_report(options: argparse.Namespace) -> int:
 
 
 def run_recompute(options: argparse.Namespace) -> int:
-    """Say whether the signature holds and whether every number comes out again; exit 1 when one does not."""
-    status, faults = check_report(options.file, trust=trust_for(options.file, options.trust), moment=now())
+    """Say whether the signature holds and whether every number comes out again; exit 1 when one does not.
+
+    A trust list that only lay beside the report makes nobody trusted, as for ``diagnb verify``.
+    """
+    from diagnb.signing import REASONS, TrustList
+
+    beside = lay_beside(trust_path(options.file, options.trust), options.trust)
+    trust = TrustList(()) if beside else trust_for(options.file, options.trust)
+    status, faults = check_report(options.file, trust=trust, moment=now())
+    print(trust_line(options.file, options.trust).strip())
     for s in status.signatures:
         print(
             f"signature: {s.signer}: {'intact' if s.intact else 'NOT INTACT'}, {'trusted' if s.trusted else 'NOT TRUSTED'}"
         )
     for reason in status.reasons:
-        print(f"signature: {reason}")
+        print(f"signature: {REASONS[reason]} [{reason}]")
     for one in faults:
         print(f"number: {one}")
     if not faults:

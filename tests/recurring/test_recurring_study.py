@@ -157,6 +157,26 @@ def test_the_signature_holds_and_the_tables_travel_inside(study: Study) -> None:
     assert not found.reasons
 
 
+def test_recompute_trusts_nobody_for_a_list_that_came_with_the_report(
+    study: Study, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = dt.datetime.now(dt.UTC) - dt.timedelta(days=1)
+    authority = create_authority(name="Shop (invented)", moment=made)
+    person = create_person(authority, name="E. Example", role="engineer", moment=made)
+    trust = TrustList((trust_entry(authority.certificate, added=made, added_by="test"),))
+    (tmp_path / "mail").mkdir()
+    pdf = certify(render_study(study, moment=made), key=person, field=FIELD, reason="I answer for it", moment=made)
+    (tmp_path / "mail" / "study.pdf").write_bytes(pdf)
+    (tmp_path / "mail" / "trust.json").write_text(trust.to_json(), encoding="utf-8")
+    assert main(["fleet", "recompute", "mail/study.pdf"]) == 1
+    said = capsys.readouterr().out
+    assert "may have come with it" in said
+    assert "NOT TRUSTED" in said
+    assert main(["fleet", "recompute", "mail/study.pdf", "--trust", "mail/trust.json"]) == 0
+    assert "intact, trusted" in capsys.readouterr().out
+
+
 @pytest.mark.system
 def test_the_box_of_the_signature_shows_who_answers(study: Study, tmp_path: Path) -> None:
     who = {"signer": "E. Example", "role": "engineer", "meaning": "I answer for it"}
