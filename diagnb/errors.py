@@ -47,6 +47,12 @@ class MissingPackage(DiagnbError):
     """An optional package is not installed; the repair names the command that installs it."""
 
 
+def missing_package(package: str, extras: str, why: str = "is not installed") -> MissingPackage:
+    """``package`` is not there; ``extras`` of this package bring it, separated by commas."""
+    repair = f"pip install 'diagnb[{extras}]', or from a clone: pip install '.[{extras}]'"
+    return MissingPackage(Fault(package, why, repair))
+
+
 def fault(where: str, what: str, repair: str = "") -> InputFault:
     """Shorthand for the commonest case: one input fault."""
     return InputFault(Fault(where, what, repair))

@@ -15,7 +15,7 @@ from diagnb.archive import tables as db
 from diagnb.archive.fault import EXTRAS, archive_fault
 from diagnb.archive.rows import RESULT_COLUMNS
 from diagnb.archive.store import Archive
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 
 _NAME = re.compile(r"results-(\d{12})-(\d{12})\.parquet")
 _FACTS = (
@@ -65,7 +65,7 @@ def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[
     try:
         import duckdb
     except ImportError as missing:
-        raise MissingPackage(Fault("duckdb", "is not installed", EXTRAS)) from missing
+        raise missing_package("duckdb", EXTRAS) from missing
     files = sorted(str(p) for p in folder.glob("results-*.parquet"))
     if not files:
         raise archive_fault(str(folder), "holds no copy of an archive", "diagnb archive export --parquet makes one")
@@ -86,7 +86,7 @@ def _pyarrow() -> tuple[Any, Any]:
         import pyarrow
         from pyarrow import parquet
     except ImportError as missing:
-        raise MissingPackage(Fault("pyarrow", "is not installed", EXTRAS)) from missing
+        raise missing_package("pyarrow", EXTRAS) from missing
     return pyarrow, parquet
 
 

@@ -18,7 +18,7 @@ from typing import Any
 from diagnb.archive.chain import ROOT, Head
 from diagnb.archive.fault import EXTRAS, ArchiveFault, archive_fault
 from diagnb.archive.tables import ADDED_IN, MIGRATION, TABLES
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 
 try:
     import sqlalchemy as sa
@@ -26,7 +26,7 @@ try:
     from sqlalchemy.engine import URL, Connection, Engine, make_url
     from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
 except ImportError as missing:
-    raise MissingPackage(Fault("sqlalchemy", "is not installed", EXTRAS)) from missing
+    raise missing_package("sqlalchemy", EXTRAS) from missing
 
 VERSION = 2
 """The version of the tables that this code writes."""
@@ -67,7 +67,7 @@ class Database:
         try:
             self._engine: Engine = sa.create_engine(self.address, connect_args=arguments, pool_pre_ping=not self.sqlite)
         except (NoSuchModuleError, ImportError) as error:
-            raise MissingPackage(Fault("psycopg", "is not installed", EXTRAS)) from error
+            raise missing_package("psycopg", EXTRAS) from error
         self._known: dict[str, set[Any]] = {"layout": set(), "sheet": set()}
         if self.sqlite:
             event.listen(self._engine, "connect", _configure_sqlite)

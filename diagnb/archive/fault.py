@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diagnb.errors import DiagnbError, Fault
 
-EXTRAS = "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'"
+EXTRAS = "archive,fleet"
 """What brings everything that keeping and studying records needs: whoever lacks one of the packages lacks the other too."""
 
 

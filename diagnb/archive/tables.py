@@ -8,13 +8,13 @@ from typing import Any
 from diagnb.archive.chain import ROOT, Entry, Head
 from diagnb.archive.fault import EXTRAS
 from diagnb.archive.rows import RESULT_COLUMNS, REVISION_FACTS, TEST_COLUMNS
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 
 try:
     import sqlalchemy as sa
     from sqlalchemy.engine import Connection
 except ImportError as missing:
-    raise MissingPackage(Fault("sqlalchemy", "is not installed", EXTRAS)) from missing
+    raise missing_package("sqlalchemy", EXTRAS) from missing
 
 _TEXT = sa.Text()
 _NUMBER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from diagnb.archive.fault import archive_fault
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 
 Work = TypeVar("Work")
 Outcome = TypeVar("Outcome")
@@ -50,7 +50,7 @@ def workers(
     try:
         import distributed
     except ImportError as missing:
-        raise MissingPackage(Fault("distributed", "is not installed", "pip install 'diagnb[cluster]'")) from missing
+        raise missing_package("distributed", "cluster") from missing
     package: Any = distributed
     security = None
     if encryption is not None:

@@ -9,7 +9,7 @@ import warnings
 from collections.abc import MutableMapping
 from pathlib import Path
 
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 from diagnb.shipped import cards_directory, templates_directory
 
 
@@ -36,5 +36,4 @@ def prepare_server(environment: MutableMapping[str, str]) -> None:
 def need(package: str, extra: str) -> None:
     """Raise MissingPackage when ``package`` is not there."""
     if importlib.util.find_spec(package) is None:
-        repair = f"pip install 'diagnb[{extra}]', or from a clone: pip install '.[{extra}]'"
-        raise MissingPackage(Fault(package, "is not installed", repair))
+        raise missing_package(package, extra)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.errors import Fault, MissingPackage, fault
+from diagnb.errors import fault, missing_package
 from diagnb.fleet.labels import Labels
 
 Array = Any
@@ -130,7 +130,7 @@ def table_file(path: Path) -> tuple[str, bytes]:
     try:
         from pyarrow import parquet
     except ImportError as error:
-        raise MissingPackage(Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")) from error
+        raise missing_package("pyarrow", "archive,fleet", "is needed to read Parquet, and not installed") from error
     stream = io.BytesIO()
     parquet.write_table(_whole(path), stream, compression="zstd")
     return f"{path.resolve().name}.parquet", stream.getvalue()
@@ -180,7 +180,7 @@ def _parquet(source: Any, where: str) -> dict[str, Any]:
     try:
         import pyarrow as arrow
     except ImportError as error:
-        raise MissingPackage(Fault("pyarrow", "is needed to read Parquet", "pip install 'diagnb[fleet]'")) from error
+        raise missing_package("pyarrow", "archive,fleet", "is needed to read Parquet, and not installed") from error
     try:
         table = _whole(source)
     except (arrow.ArrowException, OSError) as error:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from diagnb.errors import Fault, InputFault, MissingPackage, fault
+from diagnb.errors import Fault, InputFault, fault, missing_package
 from diagnb.fleet.cells import share
 from diagnb.fleet.figure import Figure, Refusal, check_level, refused
 
@@ -342,11 +342,5 @@ def lifelines_package() -> Any:
         import lifelines
         import lifelines.exceptions
     except ImportError as error:
-        raise MissingPackage(
-            Fault(
-                "lifelines",
-                "is needed for life analysis",
-                "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'",
-            )
-        ) from error
+        raise missing_package("lifelines", "archive,fleet", "is needed for life analysis, and not installed") from error
     return lifelines

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.errors import Fault, MissingPackage
+from diagnb.errors import missing_package
 from diagnb.fleet.cells import number, probability, readable, span, unit_text
 from diagnb.fleet.drift import Drift
 from diagnb.fleet.effect import Effect
@@ -36,7 +36,7 @@ def _axes(width: float = 7.0, height: float = 3.6) -> tuple[Any, Any]:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
     except ImportError as error:
-        raise MissingPackage(Fault("matplotlib", "is needed for plots", "pip install 'diagnb[fleet]'")) from error
+        raise missing_package("matplotlib", "archive,fleet", "is needed for plots, and not installed") from error
     figure = Figure(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(figure)
     axes = figure.add_subplot()

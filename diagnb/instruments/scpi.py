@@ -13,7 +13,7 @@ from datetime import datetime
 from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
 from typing import Any
 
-from diagnb.errors import Fault, InputFault, MissingPackage, fault
+from diagnb.errors import InputFault, fault, missing_package
 from diagnb.meters import AccuracySheet, Function, Range
 from diagnb.quantities import unit
 
@@ -51,7 +51,7 @@ def read_meter(
     try:
         import pyvisa
     except ImportError as error:
-        raise MissingPackage(Fault("PyVISA", "is not installed", "pip install 'diagnb[instruments]'")) from error
+        raise missing_package("PyVISA", "instruments") from error
     try:
         manager = pyvisa.ResourceManager(library)
     except (OSError, ValueError) as error:

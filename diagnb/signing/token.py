@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, padding, rsa
 from cryptography.x509.oid import NameOID
 
-from diagnb.errors import Fault, MissingPackage, SigningFault
+from diagnb.errors import Fault, SigningFault, missing_package
 from diagnb.signing.keys import Authority, certify_person, fingerprint, is_authority, subject_text
 
 KEY_LABEL = "diagnb"
@@ -188,7 +188,7 @@ def import_pkcs11() -> None:
     try:
         import pkcs11  # noqa: F401
     except ImportError:
-        raise MissingPackage(Fault("token", "needs a package", "pip install 'diagnb[token]'")) from None
+        raise missing_package("python-pkcs11", "token", "is needed for a token, and not installed") from None
 
 
 def _session(library: Path | str, label: str, pin: str, *, write: bool) -> Any:

@@ -193,4 +193,4 @@ def test_without_a_package_both_extras_are_named(package: str, program: str) -> 
     assert ran.returncode == 1
     last = ran.stderr.strip().splitlines()[-1]
     assert f"MissingPackage: {package}: " in last
-    assert "pip install 'diagnb[archive,fleet]', in a checkout pip install '.[archive,fleet]'" in last
+    assert "pip install 'diagnb[archive,fleet]', or from a clone: pip install '.[archive,fleet]'" in last
