@@ -31,6 +31,7 @@ from diagnb.impact.exact import judge_documents
 from diagnb.impact.search import Part, Search, some_of
 
 Array = Any
+_PLACE = {word: place for place, word in enumerate(WORDS)}
 _SAME, _SAME_SPREAD = 1e-9, 1e-4
 """Relative differences up to which a value, and an expanded uncertainty (read from a table), have not moved."""
 
@@ -317,25 +318,21 @@ class _Outcome:
             keyed.extend(zip(part.seq.tolist(), part.place.tolist(), part.result.tolist(), changed_here, strict=True))
         keyed.sort(key=itemgetter(0, 1, 2))
         changed = tuple(row[3] for row in keyed)
-        counted: dict[int, list[int]] = {}
-        moves: dict[int, Counter[tuple[str, str]]] = {}
-        for seq, _, _, one in keyed:
-            counts = counted.setdefault(seq, [0, 0, 0])
-            counts[0] += 1
-            counts[1] += one.new_verdict == "fail"
-            counts[2] += one.old_verdict == "fail"
-            moves.setdefault(seq, Counter())[one.old_verdict, one.new_verdict] += 1
-        reports = self._reports({about[seq][1] for seq in counted})
+        moves: dict[int, list[tuple[str, str, int]]] = {}
+        for (seq, before, after), n in Counter(
+            (seq, one.old_verdict, one.new_verdict) for seq, _, _, one in keyed
+        ).items():
+            moves.setdefault(seq, []).append((before, after, n))
+        reports = self._reports({about[seq][1] for seq in moves})
         reexamine = []
-        for seq, (total, into, out) in counted.items():
+        for seq, own in moves.items():
             claim, record, revision = about[seq][:3]
-            own = sorted(moves[seq].items(), key=lambda pair: (WORDS.index(pair[0][0]), WORDS.index(pair[0][1])))
-            reexamine.append(
-                Reexamine(
-                    claim, record, revision, total, into, out, reports.get((record, revision), ()),
-                    tuple((old, new, n) for (old, new), n in own),
-                )
-            )  # fmt: skip
+            into = sum(n for _, after, n in own if after == "fail")
+            out = sum(n for before, _, n in own if before == "fail")
+            own.sort(key=lambda move: (_PLACE[move[0]], _PLACE[move[1]]))
+            issued = reports.get((record, revision), ())
+            total = sum(n for _, _, n in own)
+            reexamine.append(Reexamine(claim, record, revision, total, into, out, issued, tuple(own)))
         transitions = tuple(
             (WORDS[i], WORDS[j], int(self.counts[i, j]))
             for i in range(len(WORDS))
