@@ -35,6 +35,11 @@ def test_every_reason_rule_and_verdict_has_its_sentence(language):
     assert wording.reason("a-code-from-tomorrow") == "a-code-from-tomorrow"
 
 
+def test_terminal_and_report_give_the_same_reason_in_the_same_words():
+    wording = load_wording("en")
+    assert {code: wording.reason(code) for code in REASONS} == REASONS
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_forbidden_words_are_absent(language):
     text = " ".join(load_wording(language).sentences.values()).lower()

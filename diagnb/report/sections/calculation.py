@@ -9,7 +9,7 @@ from diagnb.evaluation import Result
 from diagnb.evaluation.evaluate import SEED, TRIALS
 from diagnb.quantities.rounding import significant
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
-from diagnb.report.sections.matter import NB, Matter, Scale, givens_assumed, scale_of
+from diagnb.report.sections.matter import NB, Matter, Scale, givens_assumed
 from diagnb.report.sections.sources import assumption_in_words, source_in_words
 
 _LEAST_SHARE = 0.005
@@ -85,7 +85,7 @@ def budget(matter: Matter) -> list[Block]:
 
 def _budget_rows(matter: Matter, test: str, result: Result) -> list[tuple[CellLike, ...]]:
     wording = matter.wording
-    scale = scale_of(result)
+    scale = matter.scale(result)
     unit = "" if scale.unit == "1" else f"{NB}{scale.unit}"
     title = matter.title(test, result.title)
     large = [row for row in result.budget if float(row.share) >= _LEAST_SHARE][:10]
@@ -151,7 +151,7 @@ def advice(matter: Matter) -> list[Block]:
                 continue
             title = matter.title(test.id, result.title)
             for index, item in enumerate(settling(result)):
-                rows.append(("" if index else title, advice_sentence(matter, item, scale_of(result))))
+                rows.append(("" if index else title, advice_sentence(matter, item, matter.scale(result))))
     if not rows:
         return []
     kept, left = matter.rows(rows)

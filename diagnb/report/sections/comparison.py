@@ -6,7 +6,7 @@ from diagnb.evaluation import Result
 from diagnb.record.document import CircuitTest
 from diagnb.report.blocks import Block, Cell, CellLike, Figure, Heading, Paragraph, Table
 from diagnb.report.charts import Lane, lanes_picture
-from diagnb.report.sections.matter import Matter, Scale, judged, scale_of
+from diagnb.report.sections.matter import Matter, Scale, judged
 
 _MOST_PICTURES = 16
 
@@ -27,7 +27,7 @@ def compared(matter: Matter) -> list[Block]:
     rows: list[tuple[CellLike, ...]] = []
     for group in groups(matter):
         for test, result in group:
-            scale = scale_of(result)
+            scale = matter.scale(result)
             settled = result.verdict.verdict in ("pass", "fail")
             rows.append(
                 (
@@ -112,7 +112,7 @@ def pictures(matter: Matter) -> list[Block]:
                 break
             shown = members[:8]
             last = shown[-1][1]
-            scale = scale_of(*(result for _, result in shown))
+            scale = matter.scale(last)
             drawing = lanes_picture(
                 lanes=tuple(_lane(matter, test, result, scale) for test, result in shown),
                 limit_lower=_scaled(lower, scale),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cached_property
 
 from diagnb.evaluation import Evaluation, Result, TestResult, UsedLimit
 from diagnb.procedures import GivenSpec
@@ -63,6 +64,18 @@ class Matter:
         """Each test of the record with its results, in the order of the record."""
         return [(test, self.evaluation.test(test.id)) for test in self.record.tests]
 
+    @cached_property
+    def _scales(self) -> dict[int, Scale]:
+        found: dict[tuple[str, str, str], list[Result]] = {}
+        for test, outcome in self.pairs():
+            for result in outcome.results:
+                found.setdefault((test.procedure, result.name, result.unit), []).append(result)
+        return {id(one): scale for alike in found.values() for scale in (scale_of(*alike),) for one in alike}
+
+    def scale(self, result: Result) -> Scale:
+        """One scale for a quantity in all tests of one procedure, so that a limit reads alike as found and as left."""
+        return self._scales.get(id(result)) or scale_of(result)
+
     def phase(self, phase: str) -> str:
         return self.wording.say("phase." + phase.replace(" ", "-"))
 
@@ -87,7 +100,7 @@ class Matter:
             return f">{NB}{self.wording.number(significant(scale.of(result.at_least), 3))}{_unit(scale.unit)}"
         if result.value is None:
             return "–"
-        scale = scale or scale_of(result)
+        scale = scale or self.scale(result)
         unit = _unit(scale.unit)
         if not result.expanded_uncertainty:
             return f"{self.wording.number(significant(scale.of(result.value)))}{unit}"

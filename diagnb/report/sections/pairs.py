@@ -8,7 +8,7 @@ from diagnb.evaluation import Pair, Result
 from diagnb.quantities import unit as unit_called
 from diagnb.quantities.rounding import plain, significant, value_with_uncertainty
 from diagnb.report.blocks import Align, Block, Cell, CellLike, Heading, Paragraph, Table
-from diagnb.report.sections.matter import NB, Matter, Scale, scale_of
+from diagnb.report.sections.matter import NB, Matter, Scale
 
 _ALIGN: tuple[Align, ...] = ("left", "left", "left", "left", "left")
 
@@ -33,7 +33,7 @@ def pairs(matter: Matter) -> list[Block]:
 def _row(matter: Matter, pair: Pair) -> tuple[CellLike, ...]:
     wording = matter.wording
     old, new = (matter.evaluation.test(test).result(pair.name) for test in (pair.before, pair.after))
-    scale = scale_of(old, new)
+    scale = matter.scale(old)
     unit = "" if scale.unit in ("", "1") else f"{NB}{scale.unit}"
     change, half = value_with_uncertainty(scale.of(pair.change), scale.of(pair.expanded))
     sign = "+" if pair.change > 0 else ""

@@ -40,7 +40,7 @@ def _one(matter: Matter, test: CircuitTest, results: TestResult) -> list[Block]:
     worst = next((r for r in results.results if found.failing and r.name == f"{found.failing}_drop"), None)
     found_advice = settling(worst) if worst is not None else ()
     if worst is not None and found_advice:
-        blocks.append(Paragraph(advice_sentence(matter, found_advice[0], scale_of(worst))))
+        blocks.append(Paragraph(advice_sentence(matter, found_advice[0], matter.scale(worst))))
     blocks.append(Paragraph(_sum(matter, results)))
     by_name = {r.name: r for r in results.results}
     rows = [_row(matter, span.title, span.name, by_name) for span in found.spans if span.kind != "load"]
