@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from diagnb.errors import fault
 from diagnb.report.blocks import (
@@ -96,6 +97,8 @@ def _strips(block: Block, root: Element, left: float, width: float) -> list[Stri
         return key_value_strips(block, root, left, width)
     if isinstance(block, Table):
         strips = table_strips(block, root, left, width)
+        if block.notes and strips:
+            strips[-1] = replace(strips[-1], keep=True)  # a note never opens a page without a row that it speaks of
         for note in block.notes:
             strips.extend(text_strips(note, style.SMALL, root.child("P"), left, width))
         return strips
