@@ -21,7 +21,7 @@ def add_commands(commands: Any) -> None:
     actions = parent.add_subparsers(dest="action", metavar="ACTION", required=True)
     texts = {
         "summary": (run_summary, "components by rate, and shares of tests that failed"),
-        "life": (run_life, "survival to the first failure: Kaplan-Meier and Weibull"),
+        "life": (run_life, "time to the first defect: Kaplan-Meier and Weibull"),
         "recurrence": (run_recurrence, "events per vehicle by age, with limits by vehicle"),
         "trend": (run_trend, "is it getting worse: with the vehicles' age, or with the calendar"),
         "lots": (run_lots, "every component by every lot, adjusted for their number"),
@@ -170,7 +170,7 @@ def run_life(options: argparse.Namespace) -> int:
     curve, fit = kaplan_meier(lives), weibull(lives)
     figures = [curve.at(12), curve.at(36), curve.age_at(0.5), fit.shape, fit.scale, fit.age_at(0.1)]
     notes = (*(() if fit.refusal else (f"the shape says: {fit.reading}",)), *watch_cautions(data.chosen, data.vehicles))  # type: ignore[arg-type]
-    table = figures_table(figures, title=f"Life to the first defect: {data.name}", notes=notes)
+    table = figures_table(figures, title=f"Time to the first defect: {data.name}", notes=notes)
     _show(options, data, figures, [table], lambda: plot_survival({data.name: curve}, fits={data.name: fit}))
     return 0
 
@@ -321,7 +321,7 @@ def _si_symbol(rows: Any) -> str:
 
 
 def run_measurement(options: argparse.Namespace) -> int:
-    """Share of fails that the measurement alone explains; exit 1 when a group is flagged, or a meter is off."""
+    """Share of fails that the measurement alone explains; exit 1 when a group is flagged, or an instrument is off."""
     from diagnb.fleet import measurement_by, measurement_table, meters_compared, offsets_table, plot_measurement_share
 
     data = _Data(options)
@@ -366,7 +366,7 @@ def run_invent(options: argparse.Namespace) -> int:
     for name, columns in (("results.csv", made.rows), ("vehicles.csv", made.vehicles)):
         write_csv(options.out / name, columns)
     results, vehicles = options.out / "results.csv", options.out / "vehicles.csv"
-    print("An INVENTED fleet: vehicles, lots, people, meters and readings are all made up.")
+    print("An INVENTED fleet: vehicles, lots, people, instruments and readings are all made up.")
     print(f"{results}: {counted(made.results, 'result')}, {len(made.truth.rates)} circuits, seed {options.seed}")
     print(f"{vehicles}: {counted(options.number, 'vehicle')}, {_months(made)} months, {made.truth.lots} lots")
     print("what is hidden in it, to be found again:")

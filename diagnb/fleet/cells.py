@@ -58,7 +58,7 @@ def readable(value: float | None, unit: str) -> tuple[float, str]:
 
 def amount(value: float | None) -> str:
     """A count of events or an exposure: whole from a thousand on, because nobody counts parts of a vehicle-month."""
-    return f"{value:.0f}" if value is not None and 1000 <= value < 1e15 else number(value)
+    return f"{value:,.0f}" if value is not None and 1000 <= value < 1e15 else number(value)
 
 
 def per(count: float, exposure_unit: str) -> str:

@@ -1,4 +1,4 @@
-"""How long until the first failure: Kaplan-Meier and Weibull; survivors and late entry counted.
+"""How long until the first defect: Kaplan-Meier and Weibull; survivors and late entry counted.
 
 A failed-only mean is far too short, and an archive that begins when vehicles are already old makes life look too
 long unless the entry ages are used. The only file that knows lifelines.

@@ -195,12 +195,12 @@ def plot_survival(curves: Mapping[str, Survival], *, fits: Mapping[str, Weibull]
     axes.set_ylim(0, 1.02)
     axes.set_xlim(left=0)
     axes.set_xlabel(f"age, {unit}" if unit else "age")
-    axes.set_ylabel("share without a first failure")
+    axes.set_ylabel("share without a first defect")
     if axes.lines:
         axes.legend(fontsize=8, frameon=False)
     for k, line in enumerate(refusals):
         axes.text(0.02, 0.05 + 0.08 * k, line, transform=axes.transAxes, fontsize=8)
-    axes.set_title("Share of vehicles without a first failure, by age, with limits", loc="left", fontsize=10)
+    axes.set_title("Share of vehicles without a first defect, by age, with limits", loc="left", fontsize=10)
     return figure
 
 
@@ -342,7 +342,7 @@ def plot_measurement_share(found: Mapping[str, MeasurementShare]) -> Any:
     right.axvline(threshold, color=_MIDDLE, linestyle="--", linewidth=0.9)
     left.set_yticks(place, [f"{name}{'  (flagged)' if m.flagged else ''}" for name, m in found.items()], fontsize=8)
     left.set_ylim(len(found) - 0.5, -0.5)
-    left.set_xlabel("share of tests: dot shown failed, diamond truly bad", fontsize=8)
+    left.set_xlabel("share of tests: dot shown failed, diamond truly beyond the limit", fontsize=8)
     right.set_xlabel("share of the fails that are false (dashed: threshold)", fontsize=8)
     for axes in (left, right):
         axes.set_xlim(left=0)

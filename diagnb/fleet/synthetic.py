@@ -111,8 +111,8 @@ class SyntheticFleet:
         worst = int(np.argmax(np.abs(self.gain - 1)))
         off = 100 * float(self.gain[worst] - 1)
         said.append(
-            f"meter M{worst + 1:02d} is furthest off, it shows {abs(off):.2f} % too {'much' if off > 0 else 'little'} throughout; "
-            f"no meter changes over time, so a rise is the circuit's"
+            f"instrument M{worst + 1:02d} is furthest off, it shows {abs(off):.2f} % too {'much' if off > 0 else 'little'} throughout; "
+            f"no instrument changes over time, so a rise is the circuit's"
         )
         said.append(f"rates grow with age to the power {truth.shape - 1:.2g}, swing by {100 * truth.season:g} % over the year, and vehicles differ")  # fmt: skip
         return tuple(said)

@@ -262,18 +262,18 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None, n
             )
         )  # fmt: skip
     methods = (*sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}), MEASUREMENT_CAVEAT)
-    columns = ("group", "fails", "share shown", "share truly bad", "false among fails", "interval", "flag")
+    columns = ("group", "fails", "share shown failed", "share truly beyond the limit", "false among fails", "interval", "flag")
     return Table("What the measurement alone explains", columns, tuple(rows), (*methods, *notes), plot)
 
 
 MEASUREMENT_CAVEAT = (
-    "errors are taken as random and as large as stated: a meter that is wrong by more than its statement, and always the "
-    "same way, is not seen here; compare the meters with --by instrument"
+    "errors are taken as random and as large as stated: an instrument that is wrong by more than it states, and always the "
+    "same way, is not seen here; compare the instruments with --by instrument"
 )
 
 
 def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
-    """One meter a row, the furthest off first; the method and what can't be seen stand below."""
+    """One instrument a row, the furthest off first; the method and what can't be seen stand below."""
     rows = tuple(
         (
             o.instrument, share(o.ratio.value, 4) if o.ratio.refusal is None else f"refused: {o.ratio.refusal}",
@@ -285,9 +285,9 @@ def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes:
     methods = tuple(dict.fromkeys(o.ratio.method for o in found if o.ratio.refusal is None))
     said = (
         "OFF: the interval lies beyond twice the stated relative standard uncertainty; differs: it leaves out 1, which the statement allows",
-        "the middle meter counts as right: an error that most meters share is not seen",
+        "the middle instrument counts as right: an error that most instruments share is not seen",
     )  # fmt: skip
-    columns = ("instrument", "ratio to the others", "interval", "adjusted p", "stated", "readings", "vehicles", "flag")
+    columns = ("instrument", "ratio to the others", "interval", "adjusted p", "stated u", "readings", "vehicles", "flag")
     return Table(
-        "Meters, compared at the same points of the same vehicles", columns, rows, (*methods, *said, *notes), plot
+        "Instruments, compared at the same points of the same vehicles", columns, rows, (*methods, *said, *notes), plot
     )

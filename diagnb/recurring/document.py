@@ -163,7 +163,8 @@ def _measurement_findings(study: Study, say: Any) -> Iterator[str]:
         yield say("recurring.finding-meters", meters="; ".join(said))
     elif any(o.ratio.refusal is None for o in study.meters):
         yield say(
-            "recurring.finding-no-meter", meters=counted(sum(o.ratio.refusal is None for o in study.meters), "meter")
+            "recurring.finding-no-meter",
+            meters=counted(sum(o.ratio.refusal is None for o in study.meters), "instrument"),
         )
 
 

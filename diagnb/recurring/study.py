@@ -190,7 +190,9 @@ class Study:
         found += [
             (f"measurement of {name}", str(m.shown.refusal)) for name, m in self.measurement.items() if m.shown.refusal
         ]
-        found += [(f"meter {o.instrument}", str(o.ratio.refusal)) for o in self.meters if o.ratio.refusal is not None]
+        found += [
+            (f"instrument {o.instrument}", str(o.ratio.refusal)) for o in self.meters if o.ratio.refusal is not None
+        ]
         if self.effect is not None and self.effect.trial.refusal is not None:
             found.append((self.effect.trial.name, str(self.effect.trial.refusal)))
         return tuple(dict.fromkeys(found))

@@ -32,7 +32,7 @@ def call(folder: Path, action: str, *more: str) -> int:
     ("trend", ("--clock", "calendar"), 0, "no trend shown"),
     ("months", ("--component", "circuit 02", "--baseline", "24"), None, "CUSUM chart"),
     ("months", ("--component", "circuit 01"), 0, "usual is the mean of"),
-    ("measurement", ("--by", "instrument", "--component", "circuit 02"), 0, "the middle meter counts as right"),
+    ("measurement", ("--by", "instrument", "--component", "circuit 02"), 0, "the middle instrument counts as right"),
     ("drift", ("--component", "circuit 04"), 0, "V per 10,000 km"),
     ("measurement", ("--component", "circuit 01"), 0, "false among fails"),
     ("effect", ("--component", "circuit 01", "--date", "2024-01-01"), 0, "rate ratio"),
@@ -63,7 +63,7 @@ def test_inventing_says_what_is_hidden_and_what_to_try_and_trying_finds_it(
     assert main(["fleet", "invent", "--out", str(tmp_path / "two words"), "--seed", "1"]) == 0
     out = capsys.readouterr().out
     for words in ("INVENTED", "200 vehicles, 48 months, 12 lots", "seed 1", "circuit 03 in lot L05 fails 4 times",
-                  "circuit 01 was changed: from 2024-01-02 on", "rises by 2 mV", "meter M01 is furthest off"):  # fmt: skip
+                  "circuit 01 was changed: from 2024-01-02 on", "rises by 2 mV", "instrument M01 is furthest off"):  # fmt: skip
         assert words in out
     rows = len((tmp_path / "two words" / "results.csv").read_text(encoding="utf-8").splitlines()) - 1
     assert f"{rows:,} results" in out

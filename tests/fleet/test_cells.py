@@ -45,17 +45,17 @@ def test_probabilities_units_and_counts_in_words() -> None:
 
 def test_a_ratio_has_no_unit_and_a_tiny_share_no_exponent_in_figures_and_tables() -> None:
     figure = Figure("share", 3e-9, 0.0, 2e-5, "1", 1.0, 120_000.0, "tests", 120_000, 0.95, "as invented")
-    assert str(figure) == "share: < 0.001 (< 0.001, 95 %); 1 in 120000 tests"
+    assert str(figure) == "share: < 0.001 (< 0.001, 95 %); 1 in 120,000 tests"
     text = str(figures_table((figure,), title="Shares"))
     assert "e-" not in text
-    assert "120000 tests" in text
+    assert "120,000 tests" in text
     trial = Trial("one", "nothing changed", 12.0, "normal", 1e-12, None, 0.05, "worse", 9, "as invented")
     assert "p < 0.001: nothing changed" in str(trial)
 
 
 def test_a_slope_over_use_is_told_per_10_000_km_and_an_exposure_in_whole_months() -> None:
     slope = Figure("slope", 2e-7, 1.9e-7, 2.1e-7, "V per km", 9.0, 53_409_950.4, "km", 9, 0.95, "as invented")
-    assert str(slope) == "slope: 0.002 (0.0019 to 0.0021, 95 %) V per 10,000 km; 9 in 53409950 km"
+    assert str(slope) == "slope: 0.002 (0.0019 to 0.0021, 95 %) V per 10,000 km; 9 in 53,409,950 km"
     assert slope.value == 2e-7
     assert "0.0019 to 0.0021 (95 %)" in str(figures_table((slope,), title="Drift"))
-    assert [amount(v) for v in (7255.524, 158.23, 3.0, None)] == ["7256", "158.2", "3", "–"]
+    assert [amount(v) for v in (7255.524, 158.23, 3.0, None)] == ["7,256", "158.2", "3", "–"]

@@ -27,7 +27,7 @@ def test_a_meter_that_shows_30_percent_too_much_is_named_and_no_other() -> None:
     assert found[0].ratio.lower < 1.3 * made.gain[4] / np.median(made.gain) < found[0].ratio.upper
     table = str(offsets_table(found))
     assert "OFF" in next(line for line in table.splitlines() if line.startswith("  M05"))
-    assert "an error that most meters share is not seen" in table
+    assert "an error that most instruments share is not seen" in table
 
 
 def test_meters_without_error_are_seldom_told_apart_and_true_gains_are_covered() -> None:

@@ -125,7 +125,7 @@ def test_a_refusal_is_drawn_as_one() -> None:
     chart = rate_chart(counts=[1, 0], exposure=[5, 5])
     assert "refused: too few events in the baseline" in words(plot_chart(chart))
     none = kaplan_meier(Lives([5, 6], [0, 0]))
-    assert "refused: too few failures" in words(plot_survival({"a": none}))
+    assert "refused: too few defects" in words(plot_survival({"a": none}))
     assert "limits refused" in words(plot_recurrence({"a": mean_cumulative_function(histories_of_three())}))
     assert "refused" in str(chart_table(chart))
 

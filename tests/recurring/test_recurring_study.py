@@ -281,7 +281,7 @@ def test_the_report_asks_whether_it_is_the_measurement_and_names_the_meter(
     for words in (
         "Is it the measurement",
         "share truly beyond",
-        "an error that most meters share is not seen",
+        "an error that most instruments share is not seen",
         "at the same age",
     ):
         assert words in text
