@@ -28,7 +28,7 @@ def evaluation_lines(evaluation: Evaluation) -> Iterable[str]:
 
 
 def quantity_text(result: Result) -> str:
-    """``0.240 ± 0.008 V (k = 1.71, 95 %)`` or a dash."""
+    """``0.240 ± 0.008 V``, ``above 2.00 MΩ``, or "no value"."""
     if result.at_least is not None:
         return f"above {significant(result.at_least, 3)}{'' if result.unit == '1' else ' ' + result.unit}"
     if result.value is None or result.expanded_uncertainty is None:
@@ -60,8 +60,7 @@ def result_line(result: Result) -> str:
         text += f" ({result.detail})"
     probability = result.verdict.conformance_probability
     if probability is not None and result.reason != "not-capable":
-        said = probability_text(probability)
-        text += f"; P(conforms) {said if said[0] in '<>' else '= ' + said}"
+        text += f"; conformance probability {probability_text(probability)}"
     return text
 
 

@@ -122,7 +122,7 @@ def _results(found: Sequence[tuple[str, Result]]) -> Table:
     for phase, result in found:
         word = result.verdict.verdict
         probability = result.verdict.conformance_probability
-        evidence = "" if probability is None else f"P(conforms) {_percent(probability)}"
+        evidence = "" if probability is None else f"conformance probability {_percent(probability)}"
         if word == "not judged":
             evidence = presenter.remark(result)
         said = "–" if not result.to_judge else f"{MARKS[word]} {word}"
