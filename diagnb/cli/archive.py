@@ -178,7 +178,7 @@ def run_import(options: argparse.Namespace) -> int:
         for reason, count in sorted(intake.unjudged.items()):
             told = bool(tables) and reason == "calibration-unknown"
             repair = " (name due or due_column of the instrument in the mapping)" if told else ""
-            print(f"NOT JUDGED: {count:,} of {counted(intake.to_judge, 'result')}: {REASONS.get(reason, reason)}{repair}")  # fmt: skip
+            print(f"NOT JUDGED: {count:,} of {counted(intake.to_judge, 'result')} that a limit applies to: {REASONS.get(reason, reason)}{repair}")  # fmt: skip
         print(f"{intake.added} added, {intake.known} there already, {counted(intake.files, 'report')} kept, {counted(len(intake.faults), 'fault')}")  # fmt: skip
         print(f"head of the archive, keep it elsewhere: {head}")
     return 1 if intake.faults else 0

@@ -160,7 +160,7 @@ def _print_many(checked: Sequence[_Checked]) -> None:
 def _table(checked: Sequence[_Checked]) -> str:
     out = io.StringIO()
     rows = csv.writer(out)
-    rows.writerow(["file", "record", "revision", "repair order", "vin", "unit", "state", "rejects", "weakens", "notes", "codes", "messages"])  # fmt: skip
+    rows.writerow(["file", "record", "revision", "repair order", "VIN", "unit", "state", "rejects", "weakens", "notes", "codes", "messages"])  # fmt: skip
     for one in checked:
         record = one.record
         rejects, weakens = one.counted("rejects"), one.counted("weakens")

@@ -188,7 +188,7 @@ def _conclude(options: argparse.Namespace, found: Sequence[Verification], report
     only = f", {demos} of them as a demonstration only" if demos else ""
     say(f"{counted['trustworthy']} of {counted['files']} trustworthy{only}{gone}")
     for code, count in counted["reasons"].items():
-        say(f"  {count} × {code}")
+        say(f"  {count} × {REASONS[code]} [{code}]")
     if options.json:
         return
     for text in _lists_asked(options, reports):

@@ -190,17 +190,17 @@ VEHICLE = (
 
 ORDER = (
     Field("order.number", "Repair order", needed=True),
-    Field("order.site", "Workshop"),
+    Field("order.site", "Site", hint="workshop or depot"),
     Field("order.customer", "Customer"),
 )
 
-OPENED = Field("order.opened", "Job opened", hint="year-month-day hour:minute, local time")
+OPENED = Field("order.opened", "Repair order opened", hint="year-month-day hour:minute, local time")
 """When the job was opened; its text is read with :func:`read_moment`."""
 
 COVERAGE = (
     Field("coverage.policy", "Warranty policy", hint="as the customer states it"),
-    Field("coverage.begins", "Begins", read=read_date, hint="year-month-day"),
-    Field("coverage.ends", "Ends", read=read_date, hint="year-month-day"),
+    Field("coverage.begins", "Coverage begins", read=read_date, hint="year-month-day"),
+    Field("coverage.ends", "Coverage ends", read=read_date, hint="year-month-day"),
     Field("coverage.distance_limit", "Distance limit", read=read_total("km"), keyboard="decimal"),
 )
 
@@ -210,14 +210,14 @@ COMPLAINT = (
 
 CIRCUIT = (
     Field("circuit.name", "Circuit", needed=True, hint="for example: left low beam, feed side"),
-    Field("circuit.class", "Kind of circuit", kind="choice", needed=True, options=(
+    Field("circuit.class", "Circuit class", kind="choice", needed=True, options=(
         ("", "choose"), ("ordinary", "ordinary"), ("control module or data network", "control module or data network"),
         ("restraint", "restraint (airbag, belt pretensioner)"), ("high voltage", "high voltage"))),
     Field("circuit.description", "Path of the circuit", kind="lines", read=read_lines, hint="source, fuse, switch, connectors, load, ground"),
 )  # fmt: skip
 
 CONDITIONS = (
-    Field("conditions.ambient_degc", "Ambient temperature", read=read_decimal("°C"), keyboard="decimal", hint="°C; where it is missing, the meter's whole operating range is assumed"),
+    Field("conditions.ambient_degc", "Ambient temperature", read=read_decimal("°C"), keyboard="decimal", hint="°C; where it is missing, the instrument's whole operating range is assumed"),
     Field("conditions.note", "Conditions", kind="lines", read=read_lines, hint="wet, vibration, battery state, engine"),
 )  # fmt: skip
 

@@ -64,7 +64,7 @@ class FileStore:
         try:
             data = self._path(name).read_bytes()
         except OSError as error:
-            raise fault("file", f"is missing beside the draft: {error.strerror}", "attach it again") from error
+            raise fault("file", f"is missing beside the sheet: {error.strerror}", "attach it again") from error
         if hashlib.sha256(data).hexdigest() != name:
             raise fault("file", "was altered on the disk: its SHA-256 differs", "attach it again")
         return data

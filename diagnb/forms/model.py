@@ -311,7 +311,7 @@ class FormModel(SheetFiles):
         """The record that was signed, as it was kept. Raises InputFault when it is missing or another one."""
         record = load_record(read_json(self.files.get(str(outcome["record"])), "record"))
         if digest(record) != outcome.get("digest"):
-            raise fault("record", "kept beside the draft is not the one that was signed", "use: diagnb amend")
+            raise fault("record", "kept beside the sheet is not the one that was signed", "use: diagnb amend")
         return record
 
     def _as_revision(self, record: Record) -> Record:

@@ -35,7 +35,7 @@ def review_rows(review: Review, title_of: Callable[[str], str]) -> list[Row]:
             action(f"go.r{number}.{key}", "Go there", capital(remark.message), tone=tone, mark=mark, detail=also + capital(remark.repair), locks=False)
         )  # fmt: skip
     if not review.remarks:
-        rows.append(note("Nothing more to say." if review.evaluation else "Said when there is a test to look at."))
+        rows.append(note("Nothing more to say." if review.evaluation else "Shown as soon as there is a test."))
     return rows
 
 

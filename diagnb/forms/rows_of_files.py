@@ -15,16 +15,16 @@ from diagnb.forms.row import FieldRows, Row, action, heading, note
 _SHOWS = Field("shows", "What it shows", hint="stands below it in the report")
 _DELIMITERS = tuple((word, word) for word in ("comma", "semicolon", "tab", "bar", "blank"))
 _LAYOUT = (
-    Field("delimiter", "Between columns", "choice", options=_DELIMITERS),
+    Field("delimiter", "Column separator", "choice", options=_DELIMITERS),
     Field("decimal", "Decimal mark", "choice", options=((".", "point"), (",", "comma"))),
-    Field("header_lines", "Lines above", keyboard="numeric"),
+    Field("header_lines", "Lines above the numbers", keyboard="numeric"),
     Field("time_column", "Time column", hint="its number"),
     Field("time_unit", "Unit of time", hint="s, ms, timestamp"),
-    Field("interval", "Sample interval", hint="else: 10 µs"),
+    Field("interval", "Sample interval", hint="without a time column: 10 µs"),
     Field("column", "Value column", hint="its number"),
     Field("unit", "Unit of values", hint="V, A, mV"),
     Field("adapter", "Clamp or probe", hint="for example 10 mV/A"),
-    Field("gives", "It gives", hint="for example A"),
+    Field("gives", "Unit it gives", hint="for example A"),
 )  # fmt: skip
 _WINDOW = (
     Field("from", "From", hint="20 ms; blank: the beginning"),
@@ -94,11 +94,11 @@ class RowsOfFiles(FieldRows):
         features = tuple((kind, known.title) for kind, known in KINDS.items())
         chosen = (
             Field("instrument", "Recorder", "choice", needed=True, options=(("", "choose"), *recorders)),
-            Field("feature", "Taken from it", "choice", needed=True, options=(("", "choose"), *features)),
+            Field("feature", "Taken from the trace", "choice", needed=True, options=(("", "choose"), *features)),
             Field("reading", "It becomes the reading", "choice", needed=True, options=(("", "choose"), *readings_open(values, self.model.library))),
         )  # fmt: skip
         rows += [self.field(spec, f"{base}.{spec.name}") for spec in chosen]
-        block = {"block": f"{base}.window", "block_label": "Which part of it"}
+        block = {"block": f"{base}.window", "block_label": "Window: which part of it"}
         rows += [self.field(spec, f"{base}.{spec.name}") | block for spec in _WINDOW]
         rows.append(self._course(name))
         rows.append(self._use(name))

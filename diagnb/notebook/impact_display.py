@@ -27,7 +27,7 @@ def describe_impact(impact: Impact) -> Shown:
     if impact.window.since or impact.window.until:
         lines.append(f"Tests from {impact.window.since or 'the beginning'} to {impact.window.until or 'now'}.")
     if len(impact.reexamine) > _MOST:
-        lines.append(f"The first {_MOST} of {len(impact.reexamine):,} revisions to look at again are listed.")
+        lines.append(f"The first {_MOST} of {len(impact.reexamine):,} reports to re-examine are listed.")
     lines += [f"Not judged again: {found}" for found in impact.not_judged_again[:20]]
     wording = impact_wording("en")
     if not impact.changed:
@@ -40,9 +40,11 @@ def describe_impact(impact: Impact) -> Shown:
         (r.claim, r.record, str(r.revision), str(r.changed), str(r.into_fail), str(r.out_of_fail), ", ".join(n for n, _ in r.reports))
         for r in impact.reexamine[:_MOST]
     )  # fmt: skip
-    tables = [Table(("Old verdict", "New verdict", "Results"), moves)] if moves else []
+    tables = [Table(("Before", "After", "Results"), moves)] if moves else []
     if again:
-        tables.append(Table(("Claim", "Record", "Revision", "Changed", "Into fail", "Out of fail", "Reports"), again))
+        tables.append(
+            Table(("Claim", "Record", "Revision", "Verdicts changed", "Now fail", "No longer fail", "Files"), again)
+        )
     picture = transitions_picture(impact)
     return Shown(change_sentence(impact, wording), tuple(lines), tuple(tables), (picture,) if picture else ())
 

@@ -27,10 +27,8 @@ class Diagnb(Magics):
     """Settings of the circuit record form: ``%config Diagnb.technician = 'A. Person'``."""
 
     technician = traitlets.Unicode("", help="name put into a new sheet").tag(config=True)
-    folder = traitlets.Unicode("", help="the shop's folder; by default the notebook's own").tag(config=True)
-    keys = traitlets.Unicode("", help="folder of the key files; by default `keys` of the shop's folder").tag(
-        config=True
-    )
+    folder = traitlets.Unicode("", help="the work folder; by default the notebook's own").tag(config=True)
+    keys = traitlets.Unicode("", help="folder of the key files; by default `keys` of the work folder").tag(config=True)
     trust = traitlets.Unicode("", help="the shop's trust list; by default `trust.json` of the keys").tag(config=True)
     locale = traitlets.Unicode("en", help="language of results and reports: en, fr, de or es").tag(config=True)
     paper = traitlets.Unicode("A4", help="paper of reports: A4 or Letter").tag(config=True)
@@ -49,7 +47,7 @@ class Diagnb(Magics):
     def _printable_name(self, proposal: Any) -> str:
         name = str(proposal["value"]).strip()
         if not name.isprintable() or len(name) > _LONGEST_NAME:
-            raise traitlets.TraitError(f"Diagnb.technician: one line of at most {_LONGEST_NAME} characters, please")
+            raise traitlets.TraitError(f"Diagnb.technician: one line of at most {_LONGEST_NAME} characters")
         return name
 
     @traitlets.validate("folder", "keys")
@@ -93,7 +91,7 @@ class Diagnb(Magics):
     # -- sheets ------------------------------------------------------------------------------------------
 
     def workplace(self) -> Any:
-        """Where the settings say that a shop's things lie."""
+        """The work folder, its keys and its trust list, as the settings say."""
         from diagnb.notebook.workplace import Workplace
 
         folder = Path(self.folder).expanduser() if self.folder else Path.cwd()
@@ -182,7 +180,7 @@ class Diagnb(Magics):
         except OSError as error:
             raise fault(str(path), f"can't be read: {error.strerror}") from error
         if found is None:
-            raise fault(str(path), "carries no record", "is it a report of this package?")
+            raise fault(str(path), "carries no record", "hand in a report that this package made")
         return load_record(found.data, folder=folder)
 
     def _show(self, options: argparse.Namespace) -> Any:
