@@ -144,6 +144,7 @@ CASES: dict[str, tuple[Change, str, str]] = {
     "coverage-missing": (drop("coverage"), "note", "coverage"),
     "outside-coverage": (put("coverage", "ends", "2026-03-01"), "rejects", "coverage"),
     "code-not-saved": (put("codes", 0, "saved", False), "weakens", "codes[0]"),
+    "condition-not-met": (put("tests", 0, "conditions_not_met", ["load on"]), "rejects", "tests[0].conditions_not_met"),
     "temperature-missing": (put("conditions", {}), "weakens", "tests[0].ambient_degc"),
     "single-signature": (drop("people", 1), "weakens", "people"),
     "caution-not-shown": (put("cautions_shown", []), "weakens", "tests[0]"),
@@ -172,6 +173,17 @@ ALONG_WITH = {
     "fed-though-measure-only": {"not-judged", "no-fault-proved"},
 }
 """What one change brings along of necessity: what can't be judged proves no fault."""
+
+
+def test_a_condition_that_did_not_hold_and_is_explained_only_weakens() -> None:
+    made = ready()
+    made["tests"][0] |= {
+        "conditions_not_met": ["load on"],
+        "deviations": "the pump stalled; measured with the test lamp",
+    }
+    (remark,) = remarks(made)
+    assert (remark.code, remark.severity) == ("condition-not-met", "weakens")
+    assert "load on" in remark.message
 
 
 def test_every_code_of_the_source_stands_here() -> None:

@@ -31,9 +31,21 @@ def instruments_of(
     return tuple(made), changes
 
 
-def repeated_as_left(values: Mapping[str, str]) -> tuple[tuple[str, ...], dict[str, str]]:
+def alike_tests(values: Mapping[str, str], test: str) -> tuple[str, ...]:
+    """The tests of the same procedure and phase, itself among them, in their order."""
+
+    def kind(name: str) -> tuple[str, str]:
+        return values.get(f"tests.{name}.procedure", ""), values.get(f"tests.{name}.phase", "")
+
+    return tuple(name for name in items(values, "tests") if kind(name) == kind(test))
+
+
+def repeated_as_left(values: Mapping[str, str], library: Library) -> tuple[tuple[str, ...], dict[str, str]]:
     """The ids and the entries of an as-left test for each as-found one without: same procedure, instruments, points,
-    given values and limits."""
+    given values and limits.
+
+    A temperature is read again, so only how it was read goes along. Of several alike the note goes along that tells them apart.
+    """
     tests = items(values, "tests")
     repeated = {values.get(f"tests.{t}.repeats_test", "") for t in tests if values.get(f"tests.{t}.phase") == "as left"}
     changes: dict[str, str] = {}
@@ -46,9 +58,15 @@ def repeated_as_left(values: Mapping[str, str]) -> tuple[tuple[str, ...], dict[s
         start = f"tests.{name}"
         changes |= {f"{start}.procedure": values.get(f"tests.{test}.procedure", ""), f"{start}.phase": "as left"}
         changes[f"{start}.repeats_test"] = test
+        procedure = library.procedures.get(values.get(f"tests.{test}.procedure", ""))
+        anew = {f"given.{given.name}" for given in procedure.givens if given.unit == "°C"} if procedure else set()
+        several = len(alike_tests(values, test)) > 1
         for key, text in values.items():
-            if key.startswith(f"tests.{test}.") and text and _goes_along(key.removeprefix(f"tests.{test}.")):
-                changes[f"{start}.{key.split('.', 2)[2]}"] = text
+            part = key.removeprefix(f"tests.{test}.")
+            if part == key or not text or part in anew:
+                continue
+            if _goes_along(part) or (part == "note" and several):
+                changes[f"{start}.{part}"] = text
     return tuple(made), changes
 
 

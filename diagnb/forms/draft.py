@@ -136,7 +136,11 @@ class _Writer(EntriesOfTests):
         for name in items(self.values, "instruments"):
             meter = self.text(f"instruments.{name}.meter")
             if meter not in self.library.meters:
-                self.add(f"instruments.{name}.meter", "Type of instrument is missing", "choose its accuracy sheet from the list")
+                self.add(
+                    f"instruments.{name}.meter",
+                    "Type of instrument is missing",
+                    "choose its accuracy sheet from the list",
+                )
                 continue
             place = f"instruments[{len(found)}]"
             entry = self.item("instruments", name, place)

@@ -58,10 +58,11 @@ class EntriesOfTests(Entries):
             "readings": [] if is_path else self.readings(name, procedure, place, stated),
             "given": {} if is_path else self.givens(name, procedure, place),
             "limits": self.limits(name, procedure, place),
-            "conditions_met": [
-                text for i, text in enumerate(procedure.conditions) if self.text(f"{base}.conditions.{i}") == "yes"
-            ],
         }
+        for answer, part in (("yes", "conditions_met"), ("no", "conditions_not_met")):
+            entry[part] = [
+                text for i, text in enumerate(procedure.conditions) if self.text(f"{base}.conditions.{i}") == answer
+            ]
         ambient = self.read(Field("ambient_degc", "Ambient temperature", read=read_decimal("°C")), f"{base}.ambient_degc", f"{place}.ambient_degc")  # fmt: skip
         if ambient is not None:
             entry["ambient_degc"] = ambient

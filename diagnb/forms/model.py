@@ -13,6 +13,7 @@ from typing import Any
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.evaluation import Evaluation, TestResult, evaluate, evaluate_test
+from diagnb.forms.carried_over import alike_tests
 from diagnb.forms.draft import Draft, draft_record
 from diagnb.forms.entries import which_fuse
 from diagnb.forms.instrument_choice import function_for, larger_instrument
@@ -32,6 +33,7 @@ from diagnb.record import (
     read_record,
 )
 
+_LONGEST_NOTE = 40
 LIVE_TRIALS = 20_000
 """Monte Carlo trials while somebody types; the record is evaluated with all of them when it is signed."""
 
@@ -250,11 +252,21 @@ class FormModel(SheetFiles):
         return re.sub(rf"\b{re.escape(name)}\b", spec.title, what, count=1) if spec else what
 
     def test_name(self, test: str) -> str:
-        """A short name of a test for people: procedure and phase."""
+        """A short name of a test for people: procedure, which of several, phase."""
         known = self.procedure(test)
         title = known.title if known else self.text(f"tests.{test}.procedure")
-        place = self.text(which_fuse(known, test)).strip() if known else ""
-        return f"{title}{f', {place}' if place else ''}, {self.text(f'tests.{test}.phase')}"
+        which = self.which(test)
+        return f"{title}{f', {which}' if which else ''}, {self.text(f'tests.{test}.phase')}"
+
+    def which(self, test: str) -> str:
+        """What tells a test from the others of its procedure and phase: its fuse, its note, else its number."""
+        known = self.procedure(test)
+        fuse = self.text(which_fuse(known, test)).strip() if known else ""
+        alike = alike_tests(self.values, test)
+        if fuse or len(alike) < 2:
+            return fuse
+        note = " ".join(self.text(f"tests.{test}.note").split())
+        return f"{note[:_LONGEST_NOTE]}…" if len(note) > _LONGEST_NOTE else note or f"no. {alike.index(test) + 1}"
 
     def instrument_name(self, name: str) -> str:
         """An instrument for people: its type and serial number."""

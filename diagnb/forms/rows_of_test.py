@@ -69,7 +69,12 @@ class RowsOfTest(FieldRows):
         rows += [note(text, "caution") for text in self.model.cautions(test)]
         for number, text in enumerate(procedure.conditions):
             spec = Field("", capital(text), "choice", options=(("", "choose"), ("yes", "met"), ("no", "not met")))
-            rows.append(self.field(spec, f"{base}.conditions.{number}"))
+            row = self.field(spec, f"{base}.conditions.{number}")
+            if row["text"] == "no" and not self.model.text(f"{base}.deviations").strip():
+                row["caution"] = (
+                    "say under Deviations why it was measured all the same; unsaid, it would get the claim rejected"
+                )
+            rows.append(row)
         time = Field("", "Test made", hint="when its first reading was typed")
         rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
         rows += [note(text) for text in self.before_the_test(test, procedure)]

@@ -314,7 +314,7 @@ class SheetChanges(ABC):
     def repeat_as_left(self) -> tuple[str, ...]:
         """An as-left test for each as-found one that has none yet: same procedure, instruments, points."""
         with self._guard:
-            made, changes = repeated_as_left(self.values)
+            made, changes = repeated_as_left(self.values, self.library)
             if changes:
                 self.put_all(changes)
             return made

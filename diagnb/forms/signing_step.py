@@ -160,7 +160,7 @@ class SigningStep:
         evaluation = self.model.review().evaluation
         if evaluation is None or not evaluation.tests:
             return ""
-        return _results_table(evaluation, self.presenter)
+        return _results_table(evaluation, self.presenter, self.model.which)
 
     def _typed_rows(self) -> list[Row]:
         return [
@@ -340,7 +340,7 @@ class SigningStep:
         return path.name, "application/pdf", path.read_bytes()
 
 
-def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
+def _results_table(evaluation: Evaluation, presenter: Presenter, which: Callable[[str], str]) -> str:
     lines = []
     for test in evaluation.tests:
         for result in test.results:
@@ -348,7 +348,7 @@ def _results_table(evaluation: Evaluation, presenter: Presenter) -> str:
                 continue
             word = result.verdict.verdict
             cells = (
-                test.phase,
+                ", ".join(part for part in (test.phase, which(test.id)) if part),
                 result.title,
                 presenter.value(result),
                 presenter.limit(result),

@@ -61,6 +61,8 @@ def field_of(sheet: SheetFields, remark: Remark, near: str) -> str:
         return _limit_field(sheet, test, remark.message)
     if code == "dates-out-of-order":
         return f"tests.{test}.time"
+    if code == "condition-not-met":
+        return f"tests.{test}.deviations"
     return _reading_field(sheet, test, code)
 
 

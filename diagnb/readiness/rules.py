@@ -23,6 +23,7 @@ from diagnb.readiness.rules_of_claim import (
 )
 from diagnb.readiness.rules_of_measurement import (
     as_left,
+    conditions_held,
     conditions_stated,
     drop_without_current,
     drops_do_not_add_up,
@@ -42,6 +43,6 @@ Rule = Callable[[Record, Evaluation], Iterable[Remark]]
 RULES: tuple[Rule, ...] = (
     standing, no_as_found_reading, fault_not_proved, drop_without_current, drops_do_not_add_up, limit_missing, generic_default,
     not_settled, as_left, meter_state, causal_part, photo_of_part, identity, three_statements, dates_in_order, codes_saved,
-    conditions_stated, second_person, cautions_recorded, voltage_class, fed_though_measure_only,
+    conditions_stated, conditions_held, second_person, cautions_recorded, voltage_class, fed_though_measure_only,
 )  # fmt: skip
 """All rules, in the order in which an adjuster would ask."""

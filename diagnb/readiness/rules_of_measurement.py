@@ -225,6 +225,18 @@ def conditions_stated(record: Record, evaluation: Evaluation) -> Iterable[Remark
             return
 
 
+def conditions_held(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
+    """A condition that the procedure asks for did not hold."""
+    for i, test in enumerate(record.tests):
+        if test.conditions_not_met and test.taken:
+            said = "; ".join(test.conditions_not_met)
+            yield Remark(
+                "condition-not-met", "weakens" if test.deviations.strip() else "rejects", f"tests[{i}].conditions_not_met",
+                f"test {test.id} was made although its procedure asks for: {said}",
+                "let the condition hold and measure again, or say under deviations why the reading counts all the same",
+            )  # fmt: skip
+
+
 def voltage_class(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     """Above 60 V DC or 30 V AC nobody qualified is named (voltage classes of ISO 6469-3, from memory)."""
     for i, test in enumerate(record.tests):

@@ -311,6 +311,8 @@ class CircuitTest(Part):
     limits: tuple[LimitStated, ...] = ()
     ambient_degc: DecimalText | None = None
     conditions_met: tuple[Line, ...] = ()
+    conditions_not_met: tuple[Line, ...] = ()
+    """Conditions of the procedure that the technician found not to hold."""
     powered_by: Literal["", "vehicle", "outside", "nothing"] = ""
     deviations: Text = ""
     repeats_test: Name | None = None

@@ -122,3 +122,40 @@ def test_remarks_of_one_kind_stand_once_with_the_tests_that_they_are_about(bench
     assert len(rows) == 1
     assert rows[0]["detail"].startswith(f"{many - 1} more of this kind: ")
     assert f"“{bench.model.test_name(left)}”" in rows[0]["detail"]
+
+
+def test_a_condition_answered_with_not_met_gets_into_record_and_report(bench):
+    bench.fill()
+    told = bench.type("tests.t1.conditions.0", "no")
+    (row,) = (row for row in told["rows"] if row["key"] == "tests.t1.conditions.0" and "caution" in row)
+    assert "Deviations" in row["caution"]
+    bench.type("tests.t1.conditions.1", "yes")
+    record = bench.model.record()
+    (test,) = record.tests
+    assert test.conditions_not_met == ("load on at its normal current",)
+    assert test.conditions_met == ("all voltages taken at the same moment",)
+    assert any(r.code == "condition-not-met" for r in bench.model.review().rejecting)
+    bench.sheet.show("review")
+    bench.type("tests.t1.deviations", "the lamp was fed from a bench supply")
+    assert not any(r.code == "condition-not-met" for r in bench.model.review().rejecting)
+
+
+def test_two_tests_of_one_procedure_can_be_told_apart_also_as_left(bench):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    for _ in range(2):
+        bench.sheet._add_test("battery-open-circuit-voltage", "found", "")
+    bench.model.put("tests.t1.note", "left battery of the pair")
+    for test, volts in (("t1", "12.61 V"), ("t2", "12.58 V")):
+        bench.model.put(f"tests.{test}.readings.open_circuit_voltage", volts)
+        bench.model.put(f"tests.{test}.given.electrolyte_temperature", "-4")
+    bench.sheet.show("found")
+    headings = [row["label"] for row in bench.sheet.grids["found"].rows if row["kind"] == "heading"]
+    assert any(label.endswith(", left battery of the pair, as found") for label in headings)
+    assert any(label.endswith(", no. 2, as found") for label in headings)
+    bench.sheet.show("review")
+    assert "as found, left battery of the pair" in bench.sheet.table.value
+    first, _ = bench.model.repeat_as_left()
+    assert bench.model.text(f"tests.{first}.note") == "left battery of the pair"
+    assert bench.model.text(f"tests.{first}.given.electrolyte_temperature") == ""

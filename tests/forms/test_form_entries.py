@@ -104,7 +104,7 @@ def test_a_repeated_test_brings_its_given_values_with_their_sources_and_widths(b
     bench.sheet._repeat()
     left = bench.model.tests("as left")[1]
     brought = f"tests.{left}.given.air_temperature"
-    assert bench.model.text(brought) == "8"
+    assert bench.model.text(brought) == "", "a temperature is read again"
     assert bench.model.text(f"{brought}.source") == "thermometer beside the engine"
     assert bench.model.text(f"{brought}.half_width") == "0.5"
     assert all(not bench.model.text(f"tests.{left}.readings.{s.name}") for s in bench.model.specs(left))

@@ -252,3 +252,12 @@ def test_signatures_and_proof_stand_on_one_page(record, paper):
     last = [page for page in done.stdout.decode().split("\f") if page.strip()][-1]
     for words in ("Signatures", "Technician", "How to verify this report", "End of report"):
         assert words in last
+
+
+@pytest.mark.parametrize(("language", "said"), [("en", "NOT met: load on"), ("de", "NICHT erfüllt: load on")])
+def test_a_condition_that_did_not_hold_stands_in_the_report(record, language, said):
+    document = plain(record)
+    document["tests"][0]["conditions_not_met"] = ["load on"]
+    assert any(
+        said in flat(block) for block in blocks_of(read_record(document), language) if isinstance(block, KeyValues)
+    )

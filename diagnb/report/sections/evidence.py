@@ -118,6 +118,10 @@ def conditions(matter: Matter) -> list[Block]:
         rows.append((wording.say("label.note"), matter.short(record.conditions.note)))
     for test in record.tests:
         lines = [one_line(met) for met in test.conditions_met[:40]]
+        lines += [
+            wording.say("text.condition-not-met", condition=one_line(lacking))
+            for lacking in test.conditions_not_met[:40]
+        ]
         if test.ambient_degc:
             lines.insert(0, f"{wording.number(test.ambient_degc)} °C")
         if test.note.strip():
