@@ -17,6 +17,7 @@ from diagnb.errors import Fault, InputFault, fault
 LOCK_SECONDS = 20.0
 MOST_BYTES = 4 * 2**30
 _BLOCK = 2**20
+_START = "name the log with its path, or start one: --log on a command that issues or signs"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +86,7 @@ class AuditLog:
 
     def check(self) -> LogCheck:
         """Read the whole log again and check every line. Changes nothing."""
-        try:
-            data = self.path.read_bytes()
-        except OSError as error:
-            raise fault(str(self.path), f"can't be read: {error.strerror or error}") from error
-        return check_lines(data)
+        return check_lines(_whole(self.path))
 
     # -- inside ----------------------------------------------------------------------------------------
 
@@ -134,7 +131,7 @@ class AuditLog:
         """Take in what others wrote since; events that must stand in the log first."""
         if not self.path.exists():
             if not self._create or self._read_to:
-                raise fault(str(self.path), "is not there", "name the log, or start one with --log")
+                raise fault(str(self.path), "is not there", _START)
             os.close(os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
             _flush_folder(self.path.parent)
             return []
@@ -254,11 +251,17 @@ def _span(back: timedelta) -> str:
 
 def lines_of(path: Path) -> list[bytes]:
     """The whole lines of a log, without their ends."""
+    data = _whole(path)
+    return data[: data.rfind(b"\n") + 1].split(b"\n")[:-1]
+
+
+def _whole(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise fault(str(path), "is not there", _START) from error
     except OSError as error:
         raise fault(str(path), f"can't be read: {error.strerror or error}") from error
-    return data[: data.rfind(b"\n") + 1].split(b"\n")[:-1]
 
 
 def _flush_folder(folder: Path) -> None:

@@ -28,7 +28,7 @@ def add_commands(commands: Any) -> None:
     """Add the commands of this file."""
     parent = commands.add_parser("impact", help="which stored verdicts and reports change when something proves wrong")
     actions = parent.add_subparsers(dest="action", metavar="CHANGE", required=True)
-    instrument = actions.add_parser("instrument", help="an instrument was found out of tolerance")
+    instrument = actions.add_parser("instrument", help="an instrument was found to be off")
     instrument.add_argument("--serial", required=True, metavar="NUMBER")
     instrument.add_argument(
         "--gain-percent", type=float, default=0.0, metavar="P", help="showed P %% too much (negative: too little)"

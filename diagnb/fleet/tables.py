@@ -262,7 +262,15 @@ def measurement_table(found: dict[str, MeasurementShare], *, plot: Any = None, n
             )
         )  # fmt: skip
     methods = (*sorted({f"{m.shown.method}; rule {m.rule}" for m in found.values()}), MEASUREMENT_CAVEAT)
-    columns = ("group", "fails", "share shown failed", "share truly beyond the limit", "false among fails", "interval", "flag")
+    columns = (
+        "group",
+        "fails",
+        "share shown failed",
+        "share truly beyond the limit",
+        "false among fails",
+        "interval",
+        "flag",
+    )
     return Table("What the measurement alone explains", columns, tuple(rows), (*methods, *notes), plot)
 
 
@@ -287,7 +295,16 @@ def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes:
         "OFF: the interval lies beyond twice the stated relative standard uncertainty; differs: it leaves out 1, which the statement allows",
         "the middle instrument counts as right: an error that most instruments share is not seen",
     )  # fmt: skip
-    columns = ("instrument", "ratio to the others", "interval", "adjusted p", "stated u", "readings", "vehicles", "flag")
+    columns = (
+        "instrument",
+        "ratio to the others",
+        "interval",
+        "adjusted p",
+        "stated u",
+        "readings",
+        "vehicles",
+        "flag",
+    )
     return Table(
         "Instruments, compared at the same points of the same vehicles", columns, rows, (*methods, *said, *notes), plot
     )

@@ -81,7 +81,7 @@ REMEDIES: Mapping[str, str] = MappingProxyType(
         " nothing in this one is proved, pages and record alike",
         "byte-range-wrong": "ask the shop for the file again, as it was sent; a program that saved it anew, or somebody"
         " who cut it, moved what the signature covers",
-        "no-signature": "ask the shop for the signed report; a print to PDF, a scan or a copy saved by a viewer lost it",
+        "no-signature": "ask the shop for the signed report; a print to PDF, a photocopy or a copy saved by a viewer lost it",
         "unreadable": "fetch the file again: it is cut off, damaged on its way, or no PDF; if it stays so, ask the shop",
         "junk-after-end": "ask the shop for the file as it was sent; mail programs and hand-made copies append bytes",
         "changed-after-signing": "ask the shop for the file as it was signed; notes, marks and filled-in fields belong"

@@ -125,7 +125,12 @@ def test_the_example_of_a_mapping_is_named_written_and_works(
     assert output(capsys, "archive", "mapping", str(folder))[0] == 0
     table, mapping = (str(folder / f"mapping-example.{kind}") for kind in ("csv", "toml"))
     status, said, _ = output(capsys, "archive", "import", str(tmp_path / "a.sqlite"), table, "--mapping", mapping)
-    assert status == 0 and "NOT JUDGED: 1 of 3 results that a limit applies to: " in said and "due_column" in said and "3 added" in said
+    assert (
+        status == 0
+        and "NOT JUDGED: 1 of 3 results that a limit applies to: " in said
+        and "due_column" in said
+        and "3 added" in said
+    )
     status, _, error = output(capsys, "archive", "mapping", str(folder))
     assert status == 2 and "is there already" in error
 

@@ -150,6 +150,9 @@ def test_wrong_use_is_one_line_and_writes_nothing(bench: Bench) -> None:
         assert "Traceback" not in bench.complained
         assert bench.complained.startswith("diagnb: ")
         assert not Path("out.pdf").exists()
+    assert "missing.jsonl: is not there (name the log" in bench.complained, (
+        "a log that is missing says how to start one"
+    )
     before = Path("r1.pdf").read_bytes()
     assert bench.run("void", "r1.pdf", "--reason", "x", "-o", "r1.pdf", "--trust", "keys/trust.json")[0] == 2
     assert Path("r1.pdf").read_bytes() == before
