@@ -90,7 +90,7 @@ def fed(document: dict[str, Any]) -> None:
 
 def without_limit(document: dict[str, Any]) -> None:
     document["tests"].append(copy.deepcopy(next(t for t in DEMO["tests"] if t["id"] == "7")))
-    document["tests"][-1]["limits"] = document["tests"][-1]["limits"][:1]
+    del document["tests"][-1]["limits"]
 
 
 def path_that_does_not_add_up(document: dict[str, Any]) -> None:
@@ -173,6 +173,14 @@ ALONG_WITH = {
     "fed-though-measure-only": {"not-judged", "no-fault-proved"},
 }
 """What one change brings along of necessity: what can't be judged proves no fault."""
+
+
+def test_a_value_without_limit_beside_one_with_a_limit_only_weakens() -> None:
+    made = ready()
+    made["tests"].append(copy.deepcopy(next(t for t in DEMO["tests"] if t["id"] == "7")))
+    made["tests"][-1]["limits"] = made["tests"][-1]["limits"][:1]
+    (remark,) = (r for r in remarks(made) if r.code == "limit-missing")
+    assert remark.severity == "weakens"
 
 
 def test_a_condition_that_did_not_hold_and_is_explained_only_weakens() -> None:

@@ -62,7 +62,8 @@ def run_verify(options: argparse.Namespace) -> int:
         raise fault("--replaces", "belongs to one report", "verify that report alone")
     missing = [path for path in reports if not path.exists()]
     for path in missing:
-        print(f"diagnb: {path}: is not there; check the name, the other files are verified", file=sys.stderr)
+        others = ", the other files are verified" if len(missing) < len(reports) else ""
+        print(f"diagnb: {path}: is not there; check the name{others}", file=sys.stderr)
     log, foreign = log_asked(options, reports[0])
     found = _verify(options, reports)
     if log is not None:
@@ -72,7 +73,8 @@ def run_verify(options: argparse.Namespace) -> int:
         found = [ask_log(v, shop) for v in found]
     found = connect(found)
     if log is not None and not options.dont_log and not foreign:
-        write_down(log, [_event(options, v) for v in found], stated=bool(options.log))
+        seen = [v for v, path in zip(found, reports, strict=True) if path not in missing]
+        write_down(log, [_event(options, v) for v in seen], stated=bool(options.log))
     if options.csv:
         from diagnb.bulk import csv_text
 
@@ -82,7 +84,8 @@ def run_verify(options: argparse.Namespace) -> int:
         print(json.dumps([v.to_plain() for v in found], ensure_ascii=False, indent=1))
     else:
         _print(options, found, reports)
-        print(_log_line(log, foreign))
+        if len(missing) < len(reports):
+            print(_log_line(log, foreign))
     if len(found) > 1:
         _conclude(options, found, reports)
     if missing:
@@ -95,6 +98,8 @@ def _print(options: argparse.Namespace, found: Sequence[Verification], reports: 
 
     many = len(found) >= _MANY and not options.in_full
     for verification, report in zip(found, reports, strict=True):
+        if not report.exists():
+            continue  # said already, and nothing more can be
         if many and verification.reasons in ((), ("void",)):
             print(folder_line(verification))
         else:

@@ -91,8 +91,9 @@ def limit_missing(record: Record, evaluation: Evaluation) -> Iterable[Remark]:
     for i, test, _, result in _judged(record, evaluation):
         if result.reason == "limit-missing":
             searches = test.phase == "isolating" or test.procedure in _SEARCHES
+            others = any(r.limit is not None for r in evaluation.test(test.id).results)
             yield Remark(
-                "limit-missing", "note" if searches else "rejects", f"tests[{i}].limits",
+                "limit-missing", "note" if searches else "weakens" if others else "rejects", f"tests[{i}].limits",
                 f"test {test.id}: {_inside(result.title)} has no limit to be judged against",
                 "enter the maker's figure with document, page and edition",
             )  # fmt: skip

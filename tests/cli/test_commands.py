@@ -201,7 +201,11 @@ def test_missing_file_and_wrong_use(tmp_path: Path, capsys: pytest.CaptureFixtur
     assert "nothing.json" in capsys.readouterr().err
     assert main(["no-such-command"]) == 2
     assert main(["verify", str(tmp_path / "nothing.pdf")]) == 2
-    assert "file-unreadable" in capsys.readouterr().out
+    out, err = capsys.readouterr()
+    assert err.endswith("nothing.pdf: is not there; check the name\n")
+    assert "TRUSTWORTHY" not in out
+    assert main(["verify", str(tmp_path / "nothing.pdf"), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)[0]["reasons"] == ["file-unreadable"]
 
 
 def test_keys_sign_a_report_that_the_shop_trusts(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

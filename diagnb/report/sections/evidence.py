@@ -206,7 +206,7 @@ def _stated(matter: Matter, given: Given) -> str:
     """A given value with its half-width and unit."""
     number = matter.wording.number
     half = f" ± {number(given.half_width)}" if given.half_width else ""
-    return f"{number(given.value)}{half} {given.unit}"
+    return f"{number(given.value)}{half}" + ("" if given.unit in ("", "1") else f" {given.unit}")
 
 
 def _corrections(matter: Matter, procedure: Procedure, reading: Reading, assumptions: tuple[str, ...]) -> Iterator[str]:
