@@ -15,7 +15,7 @@ def number(value: float | None, digits: int = 4) -> str:
     if math.isinf(value):
         return "no bound"
     if 10**digits <= abs(value) < 1e15:
-        return f"{float(f'{value:.{digits}g}'):.0f}"
+        return f"{float(f'{value:.{digits}g}'):,.0f}"
     return f"{value:.{digits}g}"
 
 

@@ -192,7 +192,7 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
         "ratio",
         "interval",
         "p",
-        "adjusted",
+        "adjusted p",
         "alarm",
     )
     return Table("Components by lot, each cell against the component's other lots", columns, rows, notes, plot)

@@ -9,7 +9,7 @@ from typing import Any
 from IPython.core.error import UsageError
 
 VERBS = {
-    "form": "open this notebook's sheet, or the one named",
+    "form": "open this notebook's sheet (a record while it is filled in), or the one named",
     "open": "open an earlier sheet by its name; without a name, list them",
     "show": "show a record: a JSON file or a report",
     "evaluate": "derived values, uncertainties and verdicts of a record",
@@ -60,7 +60,7 @@ def parser() -> argparse.ArgumentParser:
     for name in ("review", "countersign"):
         made[name].add_argument("report", type=Path, metavar="FILE.pdf")
     for name in ("verify", "review", "countersign"):
-        made[name].add_argument("--trust", type=Path, help="the shop's trust list (default: the one beside the keys)")
+        made[name].add_argument("--trust", type=Path, help="the shop's trust list (default: that of the settings)")
     counter = made["countersign"]
     counter.add_argument("--key", type=Path, required=True, help="the reviewer's key file; the passphrase is asked for")
     counter.add_argument("--meaning", metavar="TEXT", help="what the signature means")

@@ -15,7 +15,7 @@ from diagnb.quantities.counting import counted
 @pytest.mark.parametrize(
     ("value", "said"),
     [(0.0, "0"), (2.393e-38, "< 0.001"), (0.00099, "< 0.001"), (0.001, "0.001"), (-4e-5, "> -0.001"), (0.31234, "0.3123"),
-     (1.0, "1"), (math.inf, "no bound"), (None, "–"), (123456.0, "123500")],
+     (1.0, "1"), (math.inf, "no bound"), (None, "–"), (123456.0, "123,500")],
 )  # fmt: skip
 def test_a_share_is_never_written_in_powers_of_ten(value: float | None, said: str) -> None:
     assert share(value) == said == in_unit(value, "1")
@@ -23,7 +23,7 @@ def test_a_share_is_never_written_in_powers_of_ten(value: float | None, said: st
 
 def test_other_numbers_keep_their_small_values_and_write_out_large_ones() -> None:
     assert number(2e-7) == "2e-07"
-    assert number(52341.0) == "52340"
+    assert number(52341.0) == "52,340"
     assert number(4.5) == "4.5"
 
 
