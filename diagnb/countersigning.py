@@ -75,14 +75,23 @@ def countersign_report(
     against = rejecting(before)
     if against and not despite.strip():
         raise _would_be_rejected(against)
-    codes = tuple(dict.fromkeys(remark.code for remark in against))
+    if before.pages != "same" and not despite.strip():
+        raise SigningFault(
+            Fault(
+                "report", f"is not countersigned: {REASONS['pages-not-proved']} [pages-not-proved]",
+                "have it made anew, or say why it is signed all the same (--despite TEXT)",
+            )
+        )  # fmt: skip
+    unproved = ("pages-not-proved",) if before.pages != "same" else ()
+    codes = tuple(dict.fromkeys((*unproved, *(remark.code for remark in against))))
     field = place or free_place(pdf)
     if field is None:
         raise SigningFault(
             Fault("report", "has no place left for a signature", "more places are made when a report is rendered")
         )
+    why = f"countersigned despite {', '.join(codes)}: {despite.strip()}" if codes else ""
     signed = countersign(
-        pdf, key=key, field=field, reason=meaning, moment=moment, timestamp_url=timestamp_url,
+        pdf, key=key, field=field, reason=f"{meaning}; {why}" if why else meaning, moment=moment, timestamp_url=timestamp_url,
         appearance=reviewers_field(key, moment=moment, meaning=meaning, strokes=strokes, language=language),
     )  # fmt: skip
     after = verify_report(signed, trust=trust, moment=moment, expected=(TECHNICIAN, field))
@@ -93,7 +102,7 @@ def countersign_report(
     if book is not None:
         line = book.signed(
             signed, key=key, record=after.record_id, revision=after.revision, digest=after.digest, before=pdf,
-            remark=f"countersigned despite {', '.join(codes)}: {despite.strip()}" if codes else "",
+            remark=why,
         )  # fmt: skip
     return Countersigned(signed, field, after, codes, line)
 

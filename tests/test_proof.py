@@ -5,18 +5,22 @@ from __future__ import annotations
 import dataclasses
 import random
 import subprocess
+import zlib
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import pikepdf
 import pytest
 import rfc8785
 
 from diagnb.countersigning import reviewers_field
 from diagnb.evaluation import Evaluation, evaluate
-from diagnb.proof import REASONS, compare, verify_report
-from diagnb.record import load_record, plain
+from diagnb.proof import REASONS, compare, standing, verify_report
+from diagnb.record import Record, load_record, plain, read_record
 from diagnb.report import Options, render_report
+from diagnb.report.pdf.metadata import made_with
 from diagnb.report.report import render_with
 from diagnb.shipped import templates_directory
 from diagnb.signing import (
@@ -206,7 +210,7 @@ def test_a_signer_who_changes_a_verdict(shop: Shop, monkeypatch: pytest.MonkeyPa
 
 
 def test_another_version_is_judged_by_recomputation(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A report drawn with other libraries can't be drawn again here; its numbers still answer."""
+    """A report of other drawing code can't be drawn again here; its numbers still answer, its pages don't."""
     from diagnb.report.pdf import metadata, render
 
     with monkeypatch.context() as patched:
@@ -216,8 +220,52 @@ def test_another_version_is_judged_by_recomputation(shop: Shop, monkeypatch: pyt
     found = shop.verify(old)
     assert found.pages == "other-version"
     assert found.trustworthy
+    assert "NOT PROVED" in standing(found)
     assert found.results > 10
     assert found.differing == ()
+
+
+OTHER_LIBRARIES = made_with().replace(f"zlib {zlib.ZLIB_RUNTIME_VERSION}", "zlib 0.9.9")
+
+
+def drawn_with(engine: str, record: Record, attached: Record, patched: pytest.MonkeyPatch) -> bytes:
+    """The pages of ``record`` in a file that carries ``attached`` and claims to be drawn by ``engine``."""
+    from diagnb.report.pdf import metadata, render
+
+    patched.setattr(metadata, "made_with", lambda: engine)
+    patched.setattr(render, "made_with", lambda: engine)
+    own = render_report(attached, evaluate(attached), moment=MOMENT)
+    if record is attached:
+        return own
+    other = render_report(record, evaluate(record), moment=MOMENT)
+    with pikepdf.open(BytesIO(own)) as target, pikepdf.open(BytesIO(other)) as source:
+        for page, wrong in zip(target.pages, source.pages, strict=True):
+            page.Contents = target.copy_foreign(wrong.Contents)
+        out = BytesIO()
+        target.save(out)
+    return out.getvalue()
+
+
+def test_other_libraries_pack_the_same_pages_otherwise(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = zlib.compress
+    with monkeypatch.context() as patched:
+        patched.setattr(zlib, "compress", lambda data, *_, **__: real(data, 1))
+        report = shop.sign(drawn_with(OTHER_LIBRARIES, DEMO, DEMO, patched))
+    found = shop.verify(report)
+    assert (found.reasons, found.pages) == ((), "same")
+    assert "drawn-alike" in found.notes
+    assert standing(found) == "TRUSTWORTHY"
+
+
+@pytest.mark.parametrize("engine", [OTHER_LIBRARIES, made_with()])
+def test_other_libraries_excuse_no_other_pages(shop: Shop, monkeypatch: pytest.MonkeyPatch, engine: str) -> None:
+    document = plain(DEMO)
+    document["vehicle"]["odometer"]["value"] = "902360"
+    with monkeypatch.context() as patched:
+        forged = shop.sign(drawn_with(engine, read_record(document), DEMO, patched))
+    found = shop.verify(forged)
+    assert found.pages == "differ"
+    assert "pages-differ" in found.reasons
 
 
 def test_recomputation_bears_the_last_bits_of_another_machine() -> None:
@@ -242,8 +290,8 @@ def test_a_report_of_a_machine_that_rounds_otherwise(shop: Shop, monkeypatch: py
         signed = shop.sign(render_report(DEMO, honest, moment=MOMENT))
     found = shop.verify(signed)
     assert found.reasons == ()
-    assert found.pages == "other-version"
-    assert "last-digits-differ" in found.notes
+    assert found.pages == "same"
+    assert "drawn-alike" in found.notes
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -47,7 +47,11 @@ def verification_lines(found: Verification, *, notes: bool = True) -> Iterable[s
         yield from _signer_lines(s, beside="trust-list-beside" in found.reasons)
     yield from map(_stamp_line, found.stamps)
     yield f"  3 nothing added later: {_yes(not found.later_changes) if intact else 'not checked'}"
-    said = {"same": "yes, byte for byte", "differ": "NO", "other-version": "drawn by another version; see answer 5"}
+    said = {
+        "same": "yes, byte for byte" if "drawn-alike" not in found.notes else "yes, all that they show",
+        "differ": "NO",
+        "other-version": "NOT CHECKED: drawn by another version; read the record, not the pages",
+    }
     yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
     if found.results:
         same = found.results if not found.differing else f"{len(found.differing)} differences in"
@@ -83,6 +87,8 @@ def _signer_lines(s: SignerStatus, *, beside: bool) -> Iterable[str]:
     stamp = "time-stamped" if s.timestamped else "the signer's own clock"
     ends = f"; certificate valid until {s.valid_until:%Y-%m-%d}" if s.valid_until else ""
     yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {signer_standing(s, beside=beside)}{ends}"
+    if s.reason:
+        yield f"        it says: {' '.join(s.reason.split())}"
     if s.proven_at is not None:
         proven = s.proven_at.isoformat(sep=" ")
         yield f"        valid at {proven}, proven by a time stamp: {_yes(s.trusted)}; valid now: {_yes(s.trusted_now)}"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import add_folder, judged, now, trust_for, write_new
+from diagnb.cli.files import add_folder, judged, lay_beside, now, trust_for, trust_path, write_new
 from diagnb.errors import DiagnbError, fault
 
 if TYPE_CHECKING:
@@ -129,6 +129,19 @@ def _with_doubles(checked: Sequence[_Checked]) -> Iterable[_Checked]:
                         Remark(code, "rejects", one.file.name, f"{earlier.file.name} {said}", "claim a repair once")
                     )
                     break
+            order = " ".join(one.record.order.number.split()).casefold()
+            earlier = first.setdefault(("order", f"{order} {one.record.vehicle.vin or one.record.vehicle.unit}"), one)
+            if order and not more and earlier.record is not None and earlier.record.id != one.record.id:
+                said = f"{earlier.file.name} is another record of the same repair order and vehicle"
+                more.append(
+                    Remark(
+                        "order-twice",
+                        "weakens",
+                        one.file.name,
+                        said,
+                        "say what this one claims that the other does not",
+                    )
+                )
         yield _Checked(one.file, one.record, (*more, *one.remarks))
 
 
@@ -182,6 +195,19 @@ def _plain_cell(fact: Any) -> str:
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
+_ALTERED = frozenset(
+    {
+        "digest-mismatch",
+        "changed-after-signing",
+        "metadata-changed",
+        "not-whole-revision",
+        "byte-range-wrong",
+        "junk-after-end",
+    }
+)
+"""Reasons that speak of the time after the signature; the others may have been so when it was signed."""
+
+
 def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, ...]]:
     """The record inside a signed report, and a remark when the report does not prove itself."""
     from diagnb.proof import REASONS, verify_report
@@ -191,8 +217,12 @@ def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, .
     if found.record is None:
         why = REASONS[found.reasons[0]] if found.reasons else "it carries no record"
         raise fault(str(path), f"no record can be taken from it: {why}", "see diagnb verify")
-    if found.trustworthy:
+    if found.trustworthy and found.pages == "same":
         return found.record, ()
+    if found.trustworthy:
+        return found.record, (
+            Remark("pages-not-proved", "weakens", path.name, REASONS["pages-not-proved"], "have the report made anew from its record"),
+        )  # fmt: skip
     said = "; ".join(REASONS[reason] for reason in found.reasons)
     about_trust = {
         "not-trusted",
@@ -201,10 +231,16 @@ def _record_of_report(path: Path, trust: Path | None) -> tuple[Any, tuple[Any, .
         "outside-trust-period",
         "certificate-revoked",
     }
+    asked = trust_path(path, trust)
+    if set(found.reasons) <= about_trust and asked is not None and not lay_beside(asked, trust):
+        return found.record, (
+            Remark("signer-not-trusted", "rejects", path.name, f"nothing was altered, but {said}", f"ask the shop whose key it is; asked was {asked}"),
+        )  # fmt: skip
     if set(found.reasons) <= about_trust:
         return found.record, (
             Remark("signer-not-trusted", "weakens", path.name, f"nothing was altered, but {said}", "name the shop's trust list with --trust"),
         )  # fmt: skip
+    code = "altered-after-signing" if _ALTERED & set(found.reasons) else "report-not-proved"
     return found.record, (
-        Remark("altered-after-signing", "rejects", path.name, f"the report does not prove itself: {said}", "send the report as it was signed"),
+        Remark(code, "rejects", path.name, f"the report does not prove itself: {said}", "see diagnb verify for what helps"),
     )  # fmt: skip

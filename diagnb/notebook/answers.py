@@ -91,11 +91,16 @@ def _later(found: Verification) -> Answer:
 def _pages(found: Verification) -> Answer:
     question = "Do the pages come from the embedded record?"
     if found.pages == "same":
-        return Answer(question, "yes", ("Drawn again from the record and compared, the same byte for byte.",))
+        how = "all that they show is the same" if "drawn-alike" in found.notes else "the same byte for byte"
+        return Answer(question, "yes", (f"Drawn again from the record and compared, {how}.",))
     if found.pages == "differ":
         return Answer(question, "no", ("Drawn again from the record, the pages come out otherwise.",))
     if found.pages == "other-version":
-        return Answer(question, "other version", (f"Drawn by {found.made_with}; the next answer speaks for them.",))
+        return Answer(
+            question,
+            "other version",
+            (f"Not checked: drawn by {found.made_with}. Read the recomputed record, not the pages.",),
+        )
     return Answer(question, "not checked", ())
 
 

@@ -24,6 +24,8 @@ REASONS: dict[str, str] = {
     "evaluation-missing": "the report carries no evaluation",
     "evaluation-unreadable": "the embedded evaluation can't be read",
     "evaluation-differs": "recomputing the record gives other numbers or verdicts",
+    "signer-not-named": "who signed in the technician's place is nobody whom the record names",
+    "signed-by-office": "signed by the office, not by a person who the record says took part",
     "reviewer-is-technician": "technician and reviewer are one person, so nobody else has looked at it",
     "file-unreadable": "the file can't be read",
     "took-too-long": "verifying the file took longer than allowed",
@@ -32,8 +34,9 @@ REASONS: dict[str, str] = {
     "trust-list-beside": "nobody vouches for the trust list that lay beside the report: it may have come with it",
     **LINEAGE_REASONS,
     **LINEAGE_NOTES,
-    "last-digits-differ": "recomputing gives the same numbers but for their last digits (another machine or version), so"
-    " the pages can't be drawn again byte for byte",
+    "pages-not-proved": "other drawing code made the pages (another version), so they can't be compared with the record:"
+    " believe the record inside, not the pages (`diagnb evaluate FILE.pdf`, or the review view)",
+    "drawn-alike": "the pages were packed by other libraries, or recomputed to other last digits; what they show is the same",
     "demonstration": "this is a demonstration with invented data",
     "throw-away-key": "signed with a throw-away key that anybody can make, so it proves nobody",
     "demonstration-only": "it proves itself as a demonstration only, because the trust list came with it",
@@ -52,6 +55,7 @@ REMEDIES: dict[str, str] = {
     "evaluation-differs": "the places follow; ask the shop to make the report anew from its record",
     "not-in-log": "ask the shop for the log's line about this report (`diagnb log prove --record`), or which log it is in",
     "void": "ask the shop for the report that says why, and for the record that counts instead",
+    "signer-not-named": "have the record signed by the technician it names; or name the signer in it (`diagnb amend`)",
     "reviewer-is-technician": "have a second person review and countersign",
     "file-unreadable": "check the name and whether you may read the file",
 }

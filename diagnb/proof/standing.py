@@ -34,6 +34,8 @@ def standing(found: Verification) -> str:
         return f"VOID: {by[0] if by else 'declared void later, the log says'}"
     if found.state == "superseded":
         return by[0].replace("superseded", "SUPERSEDED", 1) if by else "SUPERSEDED by a later revision, the log says"
+    if "pages-not-proved" in found.notes:
+        return "TRUSTWORTHY as to its record; its PAGES are NOT PROVED (drawn by another version)"
     if "demonstration-only" in found.notes:
         return "TRUSTWORTHY as a demonstration only (trust list came with it)"
     return "TRUSTWORTHY"

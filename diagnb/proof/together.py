@@ -59,13 +59,19 @@ def _record(v: Verification) -> tuple[str, str]:
     return v.record_id, v.signatures[0].issuer if v.signatures else ""
 
 
+def _same_shop(a: Verification, b: Verification) -> bool:
+    """Whether both were first signed under one issuer of keys: only that shop can take its own report back."""
+    return _record(a)[1] == _record(b)[1]
+
+
 def _connected(v: Verification, groups: _Groups) -> Verification:
     if not v.digest:
         return v
     own = [d for d in (v.digest, v.original) if d]
     relations: list[str] = []
     state: State = v.state
-    later = [each for d in own for each in groups.later.get(d, ()) if each.status != "void"]
+    every = [each for d in own for each in groups.later.get(d, ()) if each.status != "void"]
+    later = [each for each in every if _same_shop(each, v)]
     if later:
         relations.append(
             f"superseded by {_names(v, later, len(later))} (revision {max(each.revision for each in later)})"
@@ -75,6 +81,13 @@ def _connected(v: Verification, groups: _Groups) -> Verification:
     if notices:
         relations.insert(0, f"declared void by {_names(v, notices, len(notices))}")
         state = "void"
+    foreign = [each for each in every if not _same_shop(each, v)]
+    foreign += [n for d in own for n in groups.void_digests.get(d, ()) if v.status != "void" and not _same_shop(n, v)]
+    if foreign:
+        relations.append(
+            f"{_names(v, foreign, len(foreign))} says that this report no longer counts, but was signed under the keys of"
+            " another shop: it changes nothing here; ask the shop of this report"
+        )
     unproved = [each for d in own for each in groups.claimed.get(d, ()) if not each.original]
     if unproved:
         relations.append(
@@ -100,7 +113,7 @@ def _connected(v: Verification, groups: _Groups) -> Verification:
 
 
 def _void(v: Verification, own: Sequence[str], groups: _Groups) -> list[Verification]:
-    by_hash = [each for d in own for each in groups.void_digests.get(d, ())]
+    by_hash = [each for d in own for each in groups.void_digests.get(d, ()) if _same_shop(each, v)]
     return by_hash or [each for each in groups.void_records.get(_record(v), ()) if each.revision > v.revision]
 
 

@@ -10,6 +10,7 @@ Only bytes that the first signature covers are read for 4 and 5. A hostile file 
 from __future__ import annotations
 
 import hashlib
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -27,7 +28,7 @@ from diagnb.proof.contents import ANALYSES, Contents
 from diagnb.proof.inside import look_inside
 from diagnb.record import Record
 from diagnb.report.options import read_options
-from diagnb.report.pdf.metadata import made_with
+from diagnb.report.pdf.metadata import edition_of, made_with
 from diagnb.report.report import render_with
 from diagnb.signing import (
     SignatureStatus,
@@ -35,12 +36,15 @@ from diagnb.signing import (
     StampStatus,
     TrustList,
     comes_from,
+    unlike_pages,
     verify_signatures,
     what_was_added,
 )
 
 Pages = Literal["same", "differ", "other-version", "not checked"]
 State = Literal["current", "superseded", "void", "unknown"]
+OFFICE = "office"
+"""Role of a key that signs for a shop, not for a person who took part."""
 THROW_AWAY = "(throw-away key)"
 """How the name of an authority ends that was made for one demonstration and thrown away."""
 TECHNICIAN = "Technician"
@@ -254,6 +258,7 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     found = Contents(signed)
     reasons += found.reasons
     pages: Pages = "not checked"
+    packed_otherwise = False
     differing: tuple[Difference, ...] = ()
     results = 0
     if found.record is not None:
@@ -264,18 +269,23 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
                 differing = tuple(compare(found.evaluation, recomputed.to_plain()))
                 if differing:
                     reasons.append("evaluation-differs")
-            pages = _pages(found, recomputed, pdf, status, reasons)
+            pages, packed_otherwise = _pages(found, recomputed, pdf, status, reasons)
     else:
         recomputed = None
     record = found.record
     options = found.options
     redaction = record.redaction if record else None
+    stranger = _stranger(record, status)
+    if stranger is not None and stranger.role != OFFICE:
+        reasons.append("signer-not-named")
     notes = [note for note, holds in (
         ("demonstration", record is not None and record.demonstration),
         ("throw-away-key", any(s.issuer.endswith(THROW_AWAY) for s in status.signatures)),
+        ("signed-by-office", stranger is not None and stranger.role == OFFICE),
         ("void-notice", record is not None and record.status == "void"),
         ("redacted-copy", redaction is not None),
-        ("last-digits-differ", pages == "other-version" and found.engine == made_with()),
+        ("pages-not-proved", pages == "other-version"),
+        ("drawn-alike", packed_otherwise),
     ) if holds]  # fmt: skip
     ordered = tuple(dict.fromkeys(reasons))
     return Verification(
@@ -293,6 +303,23 @@ def _verification(label: str, pdf: bytes, status: SignatureStatus) -> Verificati
     )  # fmt: skip
 
 
+def _stranger(record: Record | None, status: SignatureStatus) -> SignerStatus | None:
+    """Who signed in the technician's place without being named in the record; a void notice or a copy names nobody."""
+    if record is None or record.redaction is not None or record.status == "void":
+        return None
+    signed = next((s for s in status.signatures if s.field == TECHNICIAN and s.intact), None)
+    return None if signed is None or is_named(record, signed.signer) else signed
+
+
+def is_named(record: Record, name: str) -> bool:
+    """Whether a person of the record has this name; case and blanks don't count."""
+    return _folded(name) in {_folded(person.name) for person in record.people}
+
+
+def _folded(name: str) -> str:
+    return " ".join(unicodedata.normalize("NFKC", name).split()).casefold()
+
+
 def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
     try:
         return evaluate(record)
@@ -301,29 +328,44 @@ def _evaluate(record: Record, reasons: list[str]) -> Evaluation | None:
         return None
 
 
-def _pages(found: Contents, recomputed: Evaluation, pdf: bytes, status: SignatureStatus, reasons: list[str]) -> Pages:
-    """Draw the report again from record and recomputed evaluation and compare it byte for byte."""
+def _pages(
+    found: Contents, recomputed: Evaluation, pdf: bytes, status: SignatureStatus, reasons: list[str]
+) -> tuple[Pages, bool]:
+    """Draw the report again from record and recomputed evaluation and compare it, byte for byte where that can be.
+
+    The same drawing code with other libraries packs the same pages differently: then what a viewer draws from is
+    compared. What other drawing code made can't be compared at all, and nothing is said for its pages. The second value
+    says that they are the same only in what they show.
+    """
     if not found.rendering:
         reasons.append("rendering-unreadable")
-        return "not checked"
-    if found.engine != made_with():
-        return "other-version"
+        return "not checked", False
+    drawing, libraries = edition_of(found.engine)
+    if drawing != edition_of(made_with())[0]:
+        return "other-version", False
     try:
         again = render_with(found.record, recomputed, read_options(found.rendering), photos=found.photos)  # type: ignore[arg-type]
     except DiagnbError:
         reasons.append("rendering-unreadable")
-        return "not checked"
-    if status.unsigned_prefix_length:
-        same = again == pdf[: status.unsigned_prefix_length]
+        return "not checked", False
+    prefix = pdf[: status.unsigned_prefix_length]
+    if prefix:
+        same = again == prefix
     else:  # signed in one pass: the signature stands inside the one revision
         first = status.signatures[:1]
         same = bool(first) and comes_from(status.signed_bytes or b"", again, signature=first[0])
     if same:
-        return "same"
-    if _last_digits_differ(found, recomputed, reasons):
-        return "other-version"
+        return "same", False
+    other_libraries = libraries != edition_of(made_with())[1]
+    if other_libraries or _last_digits_differ(found, recomputed, reasons):
+        unlike = unlike_pages(again, prefix or status.signed_bytes or b"")
+        if not unlike:
+            return "same", True
+        # Pictures and fonts are packed by libraries; what is written where is not.
+        if other_libraries and all(each.endswith((": picture", ": font")) for each in unlike):
+            return "other-version", False
     reasons.append("pages-differ")
-    return "differ"
+    return "differ", False
 
 
 def _last_digits_differ(found: Contents, recomputed: Evaluation, reasons: list[str]) -> bool:

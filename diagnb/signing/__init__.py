@@ -29,6 +29,7 @@ if TYPE_CHECKING:
         self_signed_person,
     )
     from diagnb.signing.lasting import add_validation_data, signing_certificates, timestamp
+    from diagnb.signing.likeness import unlike_pages
     from diagnb.signing.onepass import OnePassSigner, comes_from
     from diagnb.signing.revocation import (
         REVOCATION_REASONS,
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 
 _PLACES = {
     "additions": "what_was_added",
+    "likeness": "unlike_pages",
     "attachments": "EmbeddedFile document_information embedded_files embedded_files_and_xmp xmp_packet",
     "keyfiles": "load_authority load_key read_certificate save_key",
     "keys": "Authority SigningKey certify_person create_authority create_person generate_passphrase issued"
@@ -109,6 +111,7 @@ __all__ = [
     "signing_certificates",
     "timestamp",
     "trust_entry",
+    "unlike_pages",
     "verify_signatures",
     "what_was_added",
     "xmp_packet",

@@ -40,7 +40,7 @@ def what_was_added(before: bytes, after: bytes) -> tuple[str, ...]:
     Empty when nothing of the kind is found, or when one of the two can't be read. Never raises for their content.
     """
     try:
-        old, new = (list(_pages(open_pdf(pdf))) for pdf in (before, after))
+        old, new = (list(pages_of(open_pdf(pdf))) for pdf in (before, after))
         said = list(_compared(old, new))
     except Exception:  # noqa: BLE001 - hostile bytes may break the parser in any way; then nothing is said
         return ()
@@ -60,7 +60,7 @@ def _compared(old: list[Any], new: list[Any]) -> Iterator[str]:
             yield f"page {number}: other page content"
 
 
-def _pages(reader: Any) -> Iterator[Any]:
+def pages_of(reader: Any) -> Iterator[Any]:
     """The pages in their order, no more than a report could have."""
     waiting = [(reader.root["/Pages"], 0)]
     count = 0

@@ -290,7 +290,9 @@ def test_a_key_in_a_token_signs(shop: Shop, tmp_path: Path, capsys: pytest.Captu
     assert "never leaves it" in done.stdout
     assert not (shop.keys / "t-token.p12").exists()
     report = tmp_path / "report.pdf"
-    done = run(["report", str(DEMO), "-o", str(report), *token], PIN, environment=place)
+    mine = tmp_path / "mine.json"
+    mine.write_text(DEMO.read_text(encoding="utf-8").replace('"R. Example"', '"T. Token"'), encoding="utf-8")
+    done = run(["report", str(mine), "-o", str(report), *token], PIN, environment=place)
     assert done.returncode == 0, done.stderr
     found = shop.verify(report, capsys)
     assert found["reasons"] == []

@@ -38,6 +38,13 @@ def made_with() -> str:
     )
 
 
+def edition_of(made: str) -> tuple[str, str]:
+    """Of a text of :func:`made_with` the part about our own drawing code, fonts and writing direction; and the libraries."""
+    parts = [part.strip() for part in made.split(";")]
+    packing = [part for part in parts if part.startswith(("reportlab ", "Pillow ", "zlib "))]
+    return "; ".join(part for part in parts if part not in packing), "; ".join(packing)
+
+
 @cache
 def drawing_digest() -> str:
     """12 hexadecimal digits over everything of ours that draws: a changed wording or layout is another edition.
