@@ -93,7 +93,7 @@ class ShopLog:
 
     found: LogCheck
     leaves: Sequence[bytes]
-    _issued: dict[str, Entry] = field(default_factory=dict)
+    _issued: dict[str, list[Entry]] = field(default_factory=dict)
     _replaced: set[str] = field(default_factory=set)
     _void: set[str] = field(default_factory=set)
     _signed_further: set[str] = field(default_factory=set)
@@ -111,7 +111,7 @@ class ShopLog:
             if event.action == "sign" and event.replaces:
                 self._signed_further.add(event.replaces)
             if event.action in ("issue", "amend", "void", "redact"):
-                self._issued.setdefault(event.digest, entry)
+                self._issued.setdefault(event.digest, []).append(entry)
                 if event.replaces and event.action != "redact":
                     self._replaced.add(event.replaces)
                 if event.action == "void":
@@ -126,9 +126,9 @@ class ShopLog:
             tree.add(leaf)
         return tree.head()
 
-    def issued(self, digest: str) -> Entry | None:
-        """The line that says that the record with this SHA-256 was issued."""
-        return self._issued.get(digest)
+    def issued(self, digest: str) -> tuple[Entry, ...]:
+        """The lines that say that the record with this SHA-256 was issued: one for each time it was rendered."""
+        return tuple(self._issued.get(digest, ()))
 
     def answer(
         self,
@@ -155,15 +155,13 @@ class ShopLog:
                 return LogAnswer("log differs", ("log-differs",))
             if self.head_at(pinned.size) != pinned:
                 return LogAnswer("log differs", ("log-differs",))
-        line = self.issued(digest)
-        if line is None or (pinned is not None and line.seq >= pinned.size):
+        lines = [line for line in self.issued(digest) if pinned is None or line.seq < pinned.size]
+        if not lines:
             return LogAnswer("not in the log", ("not-in-log",))
-        if digest_head and line.event.root and line.event.root != digest_head:
+        if digest_head and all(line.event.root and line.event.root != digest_head for line in lines):
             return LogAnswer("log differs", ("log-differs",))
-        if original:
-            source = self.issued(original)
-            if source is None or not source.event.root or source.event.root != digest_head:
-                return LogAnswer("not in the log", ("original-differs",))
+        if original and all(source.event.root != digest_head for source in self.issued(original)):
+            return LogAnswer("not in the log", ("original-differs",))
         notes = () if head else ("log-head-missing",)
         if file_sha256 in self._signed_further:
             return LogAnswer("log differs", ("signature-cut-off",), notes)

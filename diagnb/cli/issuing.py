@@ -55,6 +55,7 @@ def issue(
     from diagnb.issuing import issue_report
     from diagnb.report import render_report
 
+    refuse_to_overwrite_a_countersignature(output)
     evaluation, moment = evaluate(record), now()
 
     def render(*, log_head: str, salt: str, draft: bool = False) -> bytes:
@@ -76,6 +77,21 @@ def issue(
         record, salt=secrets.token_hex(32), render=render, check=lambda: render(log_head="", salt="", draft=True), sign=sign if key is not None else None,
         write=lambda pdf: write_new(output, pdf), key=key, book=book_for(options, key, output, action=action),
     )  # fmt: skip
+
+
+def refuse_to_overwrite_a_countersignature(path: Path) -> None:
+    """Raise InputFault when the file there carries the signature of more than one person: nobody can make that again."""
+    from diagnb.errors import SigningFault
+    from diagnb.signing import signature_fields
+
+    if not path.is_file():
+        return
+    try:
+        signed = sum(signature_fields(path.read_bytes()).values())
+    except SigningFault:
+        return
+    if signed > 1:
+        raise fault(str(path), "carries a countersignature and is kept", "write to another file, or move this one away")
 
 
 def book_for(

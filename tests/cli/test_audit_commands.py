@@ -324,3 +324,35 @@ def test_a_damaged_log_is_told_once_and_a_cut_one_by_its_end(bench: Bench) -> No
         f"it ends at line {len(lines) - 3}, the head given is of line {len(lines)}: the last 3 lines may have been cut"
     )
     assert end in bench.said
+
+
+def test_a_record_that_was_issued_twice_is_not_called_altered(bench: Bench) -> None:
+    """A draft first, another language, a time-stamp service that didn't answer: each has its own line of the log."""
+    assert bench.run("report", "record.json", "-o", "draft.pdf", "--log", "keys/audit.jsonl")[0] == 0
+    assert bench.signed("report", "record.json", "-o", "first.pdf")[0] == 0
+    assert bench.signed("report", "record.json", "-o", "second.pdf", "--language", "fr")[0] == 0
+    for name in ("first.pdf", "second.pdf"):
+        (found,) = bench.verify(name)
+        assert (found["trustworthy"], found["log"], found["reasons"]) == (True, "current", [])
+
+
+def test_a_countersigned_report_is_never_written_over(bench: Bench) -> None:
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 0
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 0
+    assert bench.signed("countersign", "r1.pdf", "--despite", "generic limits are accepted", who="reviewer")[0] == 0
+    before = (bench.place / "r1.pdf").read_bytes()
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 2
+    assert "carries a countersignature and is kept" in bench.complained
+    (bench.place / "batch").mkdir()
+    (bench.place / "batch" / "r1.json").write_bytes((bench.place / "record.json").read_bytes())
+    assert bench.signed("report", "--batch", "batch", "-o", ".")[0] != 0
+    assert (bench.place / "r1.pdf").read_bytes() == before
+
+
+def test_why_a_report_was_countersigned_all_the_same_stands_in_its_signature(bench: Bench) -> None:
+    text = (bench.place / "record.json").read_text(encoding="utf-8")
+    (bench.place / "record.json").write_text(text.replace('"61240"', '"161240"'), encoding="utf-8")
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 0
+    assert bench.signed("countersign", "r1.pdf", "--despite", "agreed with the customer", who="reviewer")[0] == 0
+    bench.run("verify", "r1.pdf", "--trust", "keys/trust.json")
+    assert "countersigned despite outside-coverage: agreed with the customer" in bench.said
