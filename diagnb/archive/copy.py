@@ -1,13 +1,14 @@
 """A copy of the results for analysis: Parquet files, read by DuckDB. A cache: it may be deleted at any time.
 
 Each file holds the results of a span of entries and is never rewritten; bringing the copy up to date adds one file.
-The only file that knows DuckDB.
+A copy of an older form is made again as a whole. The only file that knows DuckDB.
 """
 
 from __future__ import annotations
 
+import json
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,15 +24,22 @@ _FACTS = (
     "in_service", "odometer_km", "engine_hours", "part", "part_serial", "lot", "demonstration", "status", "added",
 )  # fmt: skip
 _PART = 200_000
-_COLUMNS = ("seq", "schema", "asset", "vehicle", *(c for c in _FACTS if c != "unit"), "point", "component", *RESULT_COLUMNS)  # fmt: skip
+_COLUMNS = (
+    "seq", "schema", "asset", "vehicle", *(c for c in _FACTS if c != "unit"), "point", "measuring_points", "component",
+    *RESULT_COLUMNS,
+)  # fmt: skip
+FORM = 2
+"""Form of the copy: 1 named a point without its circuit, 2 names circuit and measuring points too."""
 
 
 def update_copy(archive: Archive, folder: Path, *, progress: Callable[[int], None] | None = None) -> int:
     """Bring the copy in ``folder`` up to date with the archive; returns how many results were added.
 
-    Columns: entry number ``seq``, facts of the revision (``asset`` is its unit, else its VIN; ``point`` is procedure/result;
-    ``component`` the causal part, else the circuit), then the columns of a result. Raises :class:`ArchiveFault` where the
-    copy belongs to another archive, :class:`~diagnb.errors.MissingPackage` without the extra ``fleet``.
+    Columns: entry number ``seq``, facts of the revision (``asset`` is its unit, else its VIN; ``point`` is "circuit:
+    procedure/result", and behind it in brackets the ``measuring_points``, the points that the test's readings state, its
+    own or those of the test that it repeats; ``component`` is the circuit, whatever part was to blame; ``lot`` that of the part removed, as left that of
+    the one installed), then the columns of a result. A copy of an older form is made again. Raises :class:`ArchiveFault` where the copy belongs to another archive
+    or is of a newer form, :class:`~diagnb.errors.MissingPackage` without the extra ``fleet``.
     """
     pyarrow, parquet = _pyarrow()
     folder.mkdir(parents=True, exist_ok=True)
@@ -60,7 +68,8 @@ def update_copy(archive: Archive, folder: Path, *, progress: Callable[[int], Non
 def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
     """Rows of one SQL statement over the copy; its one table is ``results``, latest revisions only: ``current``.
 
-    Write the column ``at`` in double quotes: the word means something in SQL. The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing.
+    Write the column ``at`` in double quotes: the word means something in SQL. The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing or of
+    another form.
     """
     try:
         import duckdb
@@ -69,6 +78,8 @@ def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[
     files = sorted(str(p) for p in folder.glob("results-*.parquet"))
     if not files:
         raise archive_fault(str(folder), "holds no copy of an archive", "diagnb archive export --parquet makes one")
+    if _mark(folder)[1] < FORM:
+        raise archive_fault(str(folder), "is a copy of an older form, whose points lack their circuit", "diagnb archive export --parquet makes it again")  # fmt: skip
     with duckdb.connect() as connection:
         listed = ", ".join("'" + name.replace("'", "''") + "'" for name in files)
         connection.execute(f"CREATE VIEW results AS SELECT * FROM read_parquet([{listed}])")  # noqa: S608
@@ -94,18 +105,30 @@ def _spans(folder: Path) -> list[tuple[str, str]]:
     return [(m[1], m[2]) for p in sorted(folder.iterdir()) if (m := _NAME.fullmatch(p.name))]
 
 
-def _belongs(archive: Archive, folder: Path) -> None:
-    """The first entry's hash names an archive."""
-    rows = archive.database.execute(db.chosen("entry", "seq", [1], "hash"))
+def _mark(folder: Path) -> tuple[str, int]:
+    """Which archive (the hash of its first entry, "" for none) and which form, as ``archive.txt`` says."""
     mark = folder / "archive.txt"
+    own, _, form = mark.read_text(encoding="utf-8").strip().partition("\n") if mark.is_file() else ("", "", "")
+    number = form.removeprefix("form ")
+    if form and not (number.isdecimal() and 1 < int(number) <= FORM):
+        raise archive_fault(str(folder), f"is a copy of another form: {form[:20]!r}", "use the version that made it, or delete the copy")  # fmt: skip
+    return own, int(number or 1)
+
+
+def _belongs(archive: Archive, folder: Path) -> None:
+    """The first entry's hash names an archive. A copy of an older form loses its files, to be made again."""
+    rows = archive.database.execute(db.chosen("entry", "seq", [1], "hash"))
     own = rows[0][0] if rows else ""
-    if mark.is_file():
-        if mark.read_text(encoding="utf-8").strip() != own:
-            raise archive_fault(str(folder), "is the copy of another archive", "use another folder, or delete it")
-    elif _spans(folder):
+    marked, form = _mark(folder)
+    if marked and marked != own:
+        raise archive_fault(str(folder), "is the copy of another archive", "use another folder, or delete it")
+    if not marked and _spans(folder):
         raise archive_fault(str(folder), "does not say which archive it is a copy of", "delete it and make it again")
-    elif own:
-        mark.write_text(own + "\n", encoding="utf-8")
+    if form < FORM and own:
+        for old in folder.glob("results-*.parquet"):
+            old.unlink()
+        # Whoever wrote the older form takes this for the copy of another archive, and adds nothing to it.
+        (folder / "archive.txt").write_text(f"{own}\nform {FORM}\n", encoding="utf-8")
 
 
 def _schema(pyarrow: Any) -> Any:
@@ -123,18 +146,58 @@ def _schema(pyarrow: Any) -> Any:
 def _rows(archive: Archive, after: int, until: int) -> Iterator[list[tuple[Any, ...]]]:
     database = archive.database
     facts: dict[int, tuple[Any, ...]] = {}
-    for row in database.stream(db.table_rows("revision", "seq", *_FACTS, after=after, until=until)):
-        about = dict(zip(_FACTS, row[1:], strict=True))
+    stated: dict[int, dict[str, str]] = {}
+    lots: dict[int, dict[str, str]] = {}
+    for row in database.stream(db.table_rows("revision", "seq", "document", *_FACTS, after=after, until=until)):
+        about = dict(zip(_FACTS, row[2:], strict=True))
         head = tuple(about[c] for c in _FACTS if c != "unit")
         facts[row[0]] = ("diagnb-record/1", about["unit"] or about["vin"], about["unit"], *head)
+        plain = json.loads(row[1])
+        stated[row[0]] = points_of_tests(plain["tests"])
+        lots[row[0]] = _lots(plain.get("parts", ()))
     part: list[tuple[Any, ...]] = []
-    at = 3 + [c for c in _FACTS if c != "unit"].index("part")
-    circuit = 3 + [c for c in _FACTS if c != "unit"].index("circuit")
+    circuit, lot = (3 + [c for c in _FACTS if c != "unit"].index(name) for name in ("circuit", "lot"))
+    phase = 1 + list(RESULT_COLUMNS).index("phase")
     for row in archive.results(after=after, until=until):
-        own = facts[row[0]]
-        part.append((row[0], *own, f"{row[3]}/{row[2]}", own[at] or own[circuit], *row[1:]))
+        own, points = facts[row[0]], stated[row[0]].get(row[1], "")
+        point = f"{own[circuit]}: {row[3]}/{row[2]}" + (f" ({points})" if points else "")
+        own = (*own[:lot], lots[row[0]].get(row[phase], ""), *own[lot + 1 :])
+        part.append((row[0], *own, point, points, own[circuit], *row[1:]))
         if len(part) >= _PART:
             yield part
             part = []
     if part:
         yield part
+
+
+def points_of_tests(tests: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """By test of a record's plain form, the measuring points that it states: "stud G1 to battery minus; …", "" for none.
+
+    A test that states none has those of the test that it repeats: as left is measured where as found was.
+    """
+    own = {test["id"]: _points(test) for test in tests}
+    repeated = {test["id"]: test.get("repeats_test") or "" for test in tests}
+    return {name: points or own.get(repeated[name], "") for name, points in own.items()}
+
+
+def _lots(parts: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """The lot of the part in the vehicle, by phase: the one removed, the one installed; left out where it is not told."""
+    found = {}
+    for phase, action in (("as found", "removed"), ("as left", "installed")):
+        mine = [part for part in parts if part["action"] == action]
+        mine = [part for part in mine if part.get("causal")] or mine
+        # Of two parts nobody knows which one the results speak of.
+        if len({part.get("lot", "") for part in mine}) == 1:
+            found[phase] = str(mine[0].get("lot", ""))
+    return found
+
+
+def _points(test: Mapping[str, Any]) -> str:
+    said = []
+    for reading in test.get("readings", ()):
+        ends = [" ".join(reading.get(end, "").split()) for end in ("from_point", "to_point")]
+        said.append(" to ".join(filter(None, ends)))
+    path = test.get("path")
+    if path:
+        said.append(" – ".join(" ".join(node["name"].split()) for node in path["nodes"]))
+    return "; ".join(dict.fromkeys(filter(None, said)))

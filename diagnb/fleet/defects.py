@@ -72,7 +72,8 @@ def distinct_defects(
     """Distinct defects in ``rows``: key vehicle, point and the interval between two proofs that it is good.
 
     ``failing`` verdicts open a defect or belong to the open one, ``closing`` ones close it; any other verdict does
-    neither and is counted as undecided. On one day "as found" comes before "as left".
+    neither and is counted as undecided. On one day "as found" comes before "as left"; results of one day and phase have
+    no order, so as found a pass never closes a fail, and as left a pass after a fail is the end of the repair.
     Raises :class:`~diagnb.errors.InputFault` for verdicts that are none or stand on both sides.
     """
     if not failing or set(failing) & set(closing) or not {*failing, *closing} <= set(WORDS):
@@ -82,7 +83,7 @@ def distinct_defects(
     decided = opens | closes
     left = rows.phase.marked({"as left"}).astype(np.int8)
     day = rows.date.astype(np.int64)
-    order, _ = sort_groups([rows.asset.codes, rows.point.codes, day, left, rows.row], decided)
+    order, _ = sort_groups([rows.asset.codes, rows.point.codes, day, left, opens ^ (left == 1)], decided)
     a, p, bad = rows.asset.codes[order], rows.point.codes[order], opens[order]
     same = np.zeros(order.size, dtype=bool)
     same[1:] = (a[1:] == a[:-1]) & (p[1:] == p[:-1])

@@ -60,6 +60,13 @@ class Labels:
         """Some rows, by mask or positions; names stay as they are."""
         return Labels(self.codes[chosen], self.names)
 
+    def in_order(self) -> Labels:
+        """The same texts with names in alphabetical order, so that codes do not tell which row came first."""
+        order = sorted(range(len(self.names)), key=self.names.__getitem__)
+        place = np.empty(len(order), dtype=np.int32)
+        place[order] = np.arange(len(order), dtype=np.int32)
+        return Labels(place[self.codes] if order else self.codes, tuple(self.names[k] for k in order))
+
     def texts(self) -> list[str]:
         """The text of every row."""
         return [self.names[c] for c in self.codes]

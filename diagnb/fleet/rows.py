@@ -28,7 +28,7 @@ NUMBERS = ("value", "standard_uncertainty", "lower", "upper", "distance_km")
 ALIASES = {"taken_by": "technician", "instruments": "instrument", "at": "date", "odometer_km": "distance_km"}
 UNUSED = (
     "seq", "vehicle", "claim", "model_year", "system_voltage", "circuit", "circuit_class", "in_service", "engine_hours",
-    "part", "part_serial", "added", "name", "procedure", "procedure_version",
+    "part", "part_serial", "added", "name", "procedure", "procedure_version", "measuring_points",
     "degrees_of_freedom", "coverage_factor", "expanded_uncertainty", "limit_source", "limit_by", "probability",
     "method",
 )  # fmt: skip
@@ -67,7 +67,7 @@ SET_ASIDE: dict[str, tuple[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Results, one a row, sorted by nothing in particular; arrays (n,).
+    """Results, one a row, in the order of vehicle, point, day and phase, whatever order they came in; arrays (n,).
 
     ``date`` is datetime64[D]; ``value``, ``standard_uncertainty``, ``lower``, ``upper`` are in the coherent SI unit of the row's
     point (NaN: absent or open); ``verdict`` holds positions in :data:`~diagnb.conformity.WORDS`, ``reason`` its code; ``row`` is the
@@ -181,13 +181,19 @@ class Rows:
 def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, check_formulas: bool = True) -> Rows:
     """Check columns of results (lists, arrays or :class:`~diagnb.fleet.labels.Labels`, all of one length).
 
-    Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with ``name``), ``date``. Others of
+    The order of the rows changes nothing. Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with
+    ``name``), ``date``. Others of
     :data:`TEXTS` and :data:`NUMBERS`, and ``revision``, may be left out. Values are brought to coherent SI.
     Faults are listed in ``faults`` by kind with the first rows they concern (lines of the file, where the columns were
     read from CSV); the rows stand in ``set_aside``.
     Raises :class:`~diagnb.errors.InputFault` where the table as a whole can't be read.
     """
     given = {ALIASES.get(name, name): column for name, column in columns.items()}
+    if {"seq", "procedure", "name", "point"} <= set(given) and "measuring_points" not in given:
+        raise fault(
+            "column point", "is that of an older form of the archive's copy: different circuits share a point there",
+            "make the copy again: diagnb archive export --parquet",
+        )  # fmt: skip
     if "point" not in given and {"circuit", "name"} <= set(given):
         pairs = zip(Labels.of(given.pop("circuit")).texts(), Labels.of(given.pop("name")).texts(), strict=True)
         given["point"] = [f"{circuit}: {name}" for circuit, name in pairs]
@@ -196,7 +202,7 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
     n = _length(given)
     known = {*TEXTS, *NUMBERS, *UNUSED, "date", "revision", "status", "demonstration"}
     faults = [Fault(f"column {name}", "is not known and was not read") for name in given if name not in known]
-    texts = {name: Labels.of(given[name] if name in given else [""] * n) for name in TEXTS}
+    texts = {name: Labels.of(given[name] if name in given else [""] * n).in_order() for name in TEXTS}
     aside = _Aside(n)
     if check_formulas:
         for name in (t for t in TEXTS if t in given):
@@ -234,18 +240,22 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
         invented = invented == 1
         if not invented[aside.free].all():
             aside.put("demonstration", invented, "demonstration")
-    _duplicates(texts, day, read["value"], proved, aside)
+    _duplicates(texts, day, read, proved, aside)
     if "component" not in given:
         texts["component"] = texts["point"]
     verdict_of = np.array(
         [WORDS.index(w) if w in WORDS else WORDS.index("not judged") for w in texts["verdict"].names] or [0]
     )
-    keep = aside.free
+    number = day.astype(np.int64)
+    keep, _ = sort_groups(
+        [*(texts[name].codes for name in ("asset", "point")), number, *(texts[name].codes for name in ("phase", "record", "test")), read["value"]],
+        aside.free,
+    )  # fmt: skip
     return Rows(
         **{name: texts[name].take(keep) for name in TEXTS if name not in ("verdict", "schema")},
         **{name: _frozen(column[keep]) for name, column in read.items()},
         revision=_frozen(revision[keep].astype(np.int64)), date=_frozen(day[keep]),
-        verdict=_frozen(verdict_of[texts["verdict"].codes[keep]].astype(np.uint8)), row=_frozen(np.nonzero(keep)[0] + 1),
+        verdict=_frozen(verdict_of[texts["verdict"].codes[keep]].astype(np.uint8)), row=_frozen(keep + 1),
         faults=tuple(faults + aside.faults(getattr(columns, "lines", ()))), set_aside=aside.by_code(),
     )  # fmt: skip
 
@@ -346,19 +356,28 @@ def _latest(texts: Mapping[str, Labels], revision: Array, aside: _Aside) -> None
     aside.put("superseded", revision < newest[texts["record"].codes], "revision")
 
 
-def _duplicates(texts: Mapping[str, Labels], day: Array, value: Array, proved: Array, aside: _Aside) -> None:
-    """Set aside all but the first row of each result, first within a record, then between records."""
-    number = day.astype(np.int64)
+def _duplicates(
+    texts: Mapping[str, Labels], day: Array, read: Mapping[str, Array], proved: Array, aside: _Aside
+) -> None:
+    """Set aside all but one row of each result, first within a record, then between records.
+
+    The one that is kept states a lot where any does; beyond that its own texts decide, not its place in the table.
+    """
+    number, value = day.astype(np.int64), read["value"]
+    ties = [texts["lot"].marked({""}), *(labels.codes for labels in texts.values()), *read.values()]
     of_record = [texts[name].codes for name in ("record", "test", "point", "phase")]
-    aside.put("duplicate row", _repeated([*of_record, number, value], aside.free), "record")
+    aside.put("duplicate row", _repeated([*of_record, number, value], ties, aside.free), "record")
     of_visit = [texts[name].codes for name in ("asset", "point", "phase", "test")]
-    aside.put(
-        "duplicate visit", _repeated([*of_visit, number, value], aside.free & (np.isfinite(value) | proved)), "record"
-    )
+    free = aside.free & (np.isfinite(value) | proved)
+    aside.put("duplicate visit", _repeated([*of_visit, number, value], ties, free), "record")
 
 
-def _repeated(keys: Sequence[Array], free: Array) -> Array:
+def _repeated(keys: Sequence[Array], ties: Sequence[Array], free: Array) -> Array:
     order, first = sort_groups(keys, free)
+    group = np.cumsum(first) - 1
+    many = np.nonzero(np.bincount(group)[group] > 1)[0] if group.size else group
+    rows = order[many]
+    order[many] = rows[np.lexsort((*(t[rows] for t in reversed(ties)), group[many]))]
     mask = np.zeros(free.size, dtype=bool)
     mask[order[~first]] = True
     return mask

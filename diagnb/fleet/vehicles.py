@@ -20,7 +20,7 @@ _DATES = ("in_service", "watched_from", "watched_to")
 
 @dataclass(frozen=True, slots=True)
 class Vehicles:
-    """Vehicles under watch, one a row; arrays (n,).
+    """Vehicles under watch, one a row, in the order of their names; arrays (n,).
 
     ``in_service``, ``watched_from``, ``watched_to``: datetime64[D]; the watch is [from, to). ``distance_km``: driven
     within the watch (NaN unknown). Made by :func:`read_vehicles` only.
@@ -67,7 +67,7 @@ def read_vehicles(columns: Mapping[str, Any]) -> Vehicles:
     n = next(iter(sizes.values()))
     known = {*_TEXTS, *_DATES, "distance_km"}
     faults = [Fault(f"column {name}", "is not known and was not read") for name in columns if name not in known]
-    texts = {name: Labels.of(columns.get(name, [""] * n)) for name in _TEXTS}
+    texts = {name: Labels.of(columns.get(name, [""] * n)).in_order() for name in _TEXTS}
     days = {name: dates(columns.get(name, [""] * n)) for name in _DATES}
     distance, bad_number = (
         numbers(columns["distance_km"]) if "distance_km" in columns else (np.full(n, np.nan), np.zeros(n, dtype=bool))
@@ -98,6 +98,9 @@ def read_vehicles(columns: Mapping[str, Any]) -> Vehicles:
         count = np.bincount(codes[keep], minlength=len(texts[name].names) or 1)
         named = ~texts[name].marked({""})
         leave((count[codes] > 1) & named, what, "one row for each vehicle")
+    # By name: the order of the table changes no sum's last digit.
+    keep = np.nonzero(keep)[0]
+    keep = keep[np.argsort(texts["asset"].codes[keep], kind="stable")]
     return Vehicles(
         **{name: texts[name].take(keep) for name in _TEXTS}, in_service=service[keep], watched_from=start[keep],
         watched_to=end[keep], distance_km=distance[keep], faults=tuple(faults),
