@@ -32,7 +32,12 @@ def add_commands(commands: Any) -> None:
     }
     for name, (run, text) in texts.items():
         parser = actions.add_parser(name, help=text)
-        parser.add_argument("file", type=Path, metavar="FILE", help="results, one a row: .csv or .parquet")
+        parser.add_argument(
+            "file",
+            type=Path,
+            metavar="FILE",
+            help="results, one a row: .csv, .parquet, or the folder of an archive's copy",
+        )
         parser.add_argument(
             "--vehicles",
             type=Path,
@@ -155,8 +160,10 @@ def run_summary(options: argparse.Namespace) -> int:
     from diagnb.fleet import components_by_rate, fail_shares, figures_table, pareto_table, plot_pareto
 
     data = _Data(options)
-    found, shares = components_by_rate(data.rows, data.defects, data.vehicles), fail_shares(data.rows, by=options.by)
-    tables = [pareto_table(found), figures_table(shares, title=f"Share of judged tests that failed, by {options.by}")]
+    rows = data.rows.of_component(options.component) if options.component else data.rows
+    found, shares = components_by_rate(data.rows, data.defects, data.vehicles), fail_shares(rows, by=options.by)
+    title = f"Share of judged tests that failed, by {options.by}: {data.name}"
+    tables = [pareto_table(found), figures_table(shares, title=title)]
     _show(options, data, {"pareto": found, "shares": shares}, tables, lambda: plot_pareto(found))
     return int(data.faulty)
 
@@ -321,7 +328,10 @@ def _si_symbol(rows: Any) -> str:
 
 
 def run_measurement(options: argparse.Namespace) -> int:
-    """Share of fails that the measurement alone explains; exit 1 when a group is flagged, or an instrument is off."""
+    """Share of fails that the measurement alone explains, and the instruments against each other.
+
+    Exit 1 when a group is flagged, or an instrument is off, be it known which one or not.
+    """
     from diagnb.fleet import measurement_by, measurement_table, meters_compared, offsets_table, plot_measurement_share
 
     data = _Data(options)
@@ -331,10 +341,11 @@ def run_measurement(options: argparse.Namespace) -> int:
     rule: Any = "simple" if options.rule == "as-stored" else options.rule
     found, left = measurement_by(rows, by=options.by, rule=rule)
     tables, results, off = [measurement_table(found, notes=left)], {"shares": found}, False
-    if options.by == "instrument":
+    # A site or a person has instruments of its own: whose fails they are can't be told without comparing these.
+    if options.by in ("instrument", "site", "technician") and not rows.instrument.marked({""}).all():
         offsets = meters_compared(rows)
         tables.insert(0, offsets_table(offsets))
-        results["offsets"], off = offsets, any(o.flagged for o in offsets)  # type: ignore[assignment]
+        results["offsets"], off = offsets, any(o.flagged or o.undecided for o in offsets)  # type: ignore[assignment]
     _show(options, data, results, tables, lambda: plot_measurement_share(found))
     return int(off or any(m.flagged for m in found.values()))
 

@@ -20,7 +20,7 @@ from diagnb.fleet.drift import Drift, drift_over_use
 from diagnb.fleet.effect import Effect, difference_of_shares, effect_of_change
 from diagnb.fleet.figure import REFUSALS, Figure, Refusal, Trial
 from diagnb.fleet.groups import HazardRatios, hazard_ratios, log_rank
-from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets
+from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets, sets_said
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.life import (
     Lives,
@@ -30,6 +30,7 @@ from diagnb.fleet.life import (
     weibull,
     weibull_by_ranks,
 )
+from diagnb.fleet.lot_survey import lots_survey
 from diagnb.fleet.lots import (
     Cell,
     CellSurvey,
@@ -98,7 +99,6 @@ from diagnb.fleet.study import (
     first_lives,
     fleet_rate,
     histories,
-    lots_survey,
     measurement_by,
     meters_compared,
     watches,
@@ -248,6 +248,7 @@ __all__ = [
     "read_table",
     "read_vehicles",
     "reverse_arrangements",
+    "sets_said",
     "survey_cells",
     "synthesise",
     "tabular_cusum",

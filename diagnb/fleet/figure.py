@@ -27,6 +27,9 @@ REFUSALS: dict[str, str] = {
     "mixed-rules": "results were judged under different rules or limits; judge all history under one rule first",
     "unbalanced": "not every operator read every part equally often",
     "confounded": "two causes always change together here, so their effects can't be told apart",
+    "no-common-scale": "too few vehicles were measured both by it and by others at the same points, so nothing compares them",
+    "lot-not-stated": "no lot is stated for these, so they are neither compared nor among what others are compared with",
+    "lots-of-defects": "lots are stated mainly where there was a defect, so nobody knows how many parts of a lot there are",
     "level-not-reached": "the curve does not come down to this level within the ages observed",
 }
 """Every reason for which this room refuses a figure, with what it means."""

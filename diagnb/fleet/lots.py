@@ -207,13 +207,14 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class CellSurvey:
-    """All tested cells, the alarms first, and the cells that were too small to test with the reason."""
+    """All tested cells, the alarms first, and what was not tested with the reason; ``cautions`` go with every cell."""
 
     cells: tuple[Cell, ...]
     untested: tuple[tuple[str, str, Refusal], ...]
     false_discovery_rate: float
     smallest_number_failing: int
     method: str
+    cautions: tuple[str, ...] = ()
 
     @property
     def alarms(self) -> tuple[Cell, ...]:
@@ -242,7 +243,7 @@ def survey_cells(
     Benjamini-Hochberg over all of them. ``dispersion`` (rows,), at least 1, is the variance of the vehicles' counts over their
     mean: where vehicles differ, a few bad ones make a lot look bad, so counts are divided by it before the test. An alarm needs an adjusted p-value below ``false_discovery_rate``, a rate
     above the rest, and ``smallest_number_failing`` different failing vehicles (events where not given).
-    Cells with less than ``minimum_exposure`` are listed as untested. Raises :class:`~diagnb.errors.InputFault`.
+    Cells with less than ``minimum_exposure`` are listed as untested; what has neither events nor exposure is no cell. Raises :class:`~diagnb.errors.InputFault`.
     """
     x, t = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
     assets = x if failing_assets is None else np.asarray(failing_assets, dtype=float)
@@ -277,9 +278,13 @@ def survey_cells(
         for k in np.lexsort((p, ~called))
     ]  # fmt: skip
     untested = []
-    for row, column in zip(*np.nonzero(~testable), strict=True):
-        code = "nothing-varies" if x[row].sum() == 0 else "exposure-too-small"
-        untested.append((rows[row], columns[column], Refusal(code, f"{x[row, column]:g} in {t[row, column]:g}")))
+    for row, column in zip(*np.nonzero(~testable & (t > 0)), strict=True):
+        code, detail = "exposure-too-small", f"{x[row, column]:g} in {t[row, column]:.4g}"
+        if rest_t[row, column] == 0:
+            code, detail = "nothing-varies", "there is no other one to compare it with"
+        elif x[row].sum() == 0:
+            code = "nothing-varies"
+        untested.append((rows[row], columns[column], Refusal(code, detail)))
     return CellSurvey(
         tuple(cells), tuple(untested), false_discovery_rate, smallest_number_failing,
         "exact conditional two-rate test per cell"

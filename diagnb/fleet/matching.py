@@ -16,7 +16,7 @@ _MOST = 5
 
 
 def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
-    """A sentence for each kind: vehicles without a watch, results outside one, lots that differ, ages that change.
+    """A sentence for each kind: vehicles without a watch, results outside one, vehicles without a result.
 
     Results of vehicles without a watch, or outside it, count in shares of tests but in no figure with an exposure.
     """
@@ -40,15 +40,6 @@ def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
                     f"{counted(int(mask.sum()), 'result')} dated {words} the vehicle's watch (the {'first' if day == 'min' else 'last'} "
                     f"on {found}): in no rate"
                 )
-        mine, theirs = (np.array([*labels.names, ""]) for labels in (rows.lot, vehicles.lot))
-        lot, told = mine[rows.lot.codes], theirs[vehicles.lot.codes[at]]
-        differs = known & (lot != "") & (told != "") & (lot != told)
-        if differs.any():
-            names = sorted({rows.asset.names[c] for c in np.unique(rows.asset.codes[differs])})
-            said.append(
-                f"{counted(int(differs.sum()), 'result')} of {counted(len(names), 'vehicle')} with another lot than the table of "
-                f"vehicles has ({listed(names, _MOST)}): the table's lot is used"
-            )
     absent = len(vehicles) - int(np.unique(position[known]).size)
     if absent:
         said.append(

@@ -18,7 +18,6 @@ from diagnb.fleet.effect import Effect, effect_of_change
 from diagnb.fleet.figure import Figure, Refusal, no_trial, refused
 from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets
 from diagnb.fleet.life import Lives
-from diagnb.fleet.lots import CellSurvey, survey_cells
 from diagnb.fleet.measurement_share import MeasurementShare, explained_by_measurement
 from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
 from diagnb.fleet.recurrence import Histories
@@ -244,52 +243,6 @@ def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
     refusal = Refusal("mixed-rules", ", ".join(defects.rules)) if len(defects.rules) > 1 else None
     used = exposure > 0
     return Monthly(tuple(str(m) for m in month[used]), counts[used], exposure[used], MONTHS, refusal)
-
-
-def lots_survey(
-    rows: Rows, defects: Defects, vehicles: Vehicles, *, false_discovery_rate: float = 0.05,
-    smallest_number_failing: int = 3, minimum_months: float = 60.0,
-) -> CellSurvey:  # fmt: skip
-    """Every component by every lot against the component's other lots, all cells at once (Benjamini-Hochberg).
-
-    Vehicles that differ are allowed for by the dispersion of their counts. The lot is that of the vehicle; where vehicles have none, that of the row.
-    """
-    placed = place(defects, vehicles)
-    labels = vehicles.lot if any(vehicles.lot.names) else _lot_of_rows(rows, vehicles)
-    size, parts = len(labels.names), len(rows.component.names)
-    months = np.bincount(labels.codes, weights=vehicles.months, minlength=size)
-    component, lot = defects.component.codes[placed.which], labels.codes[placed.asset]
-    events = np.zeros((parts, size))
-    np.add.at(events, (component, lot), 1)
-    pairs = np.unique(np.stack([component, placed.asset]), axis=1)
-    failing = np.zeros((parts, size))
-    np.add.at(failing, (pairs[0], labels.codes[pairs[1]]), 1)
-    # Within lots, so that a lot that differs does not hide itself.
-    dispersion = np.ones(parts)
-    for part in np.nonzero(events.sum(axis=1))[0]:
-        found = np.bincount(placed.asset[component == part], minlength=len(vehicles))
-        expected = vehicles.months * (events[part] / np.maximum(months, 1e-300))[labels.codes]
-        freedom = max(len(vehicles) - int(np.sum(months > 0)), 1)
-        scatter = float(np.sum((found - expected) ** 2)) * len(vehicles) / freedom
-        dispersion[part] = max(scatter / float(expected.sum()), 1.0)
-    return survey_cells(
-        dispersion=dispersion,
-        rows=list(rows.component.names), columns=list(labels.names), events=events,
-        exposure=np.broadcast_to(months, events.shape), failing_assets=failing, minimum_exposure=minimum_months,
-        false_discovery_rate=false_discovery_rate, smallest_number_failing=smallest_number_failing,
-    )  # fmt: skip
-
-
-def _lot_of_rows(rows: Rows, vehicles: Vehicles) -> Any:
-    from diagnb.fleet.labels import Labels
-
-    position = vehicles.position(rows.asset)
-    known = position >= 0
-    names = ("", *[n for n in rows.lot.names if n])
-    shifted = np.array([names.index(n) for n in rows.lot.names] or [0])
-    codes = np.zeros(len(vehicles), dtype=int)
-    codes[position[known]] = shifted[rows.lot.codes[known]]
-    return Labels(codes, names)
 
 
 def effect_at(

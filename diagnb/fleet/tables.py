@@ -14,7 +14,7 @@ import numpy as np
 from diagnb.fleet.cells import amount, in_unit, number, readable, share, span, unit_text
 from diagnb.fleet.effect import Effect
 from diagnb.fleet.figure import Figure, Trial
-from diagnb.fleet.instruments import InstrumentOffset
+from diagnb.fleet.instruments import InstrumentOffset, sets_said
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.lots import CellSurvey, LotComparison
 from diagnb.fleet.measurement_share import MeasurementShare
@@ -182,6 +182,7 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
         f"{counted(len(found.alarms), 'alarm')} among {counted(len(found.cells), 'cell')}; {found.method}",
         f"{counted(len(found.untested), 'cell')} not tested"
         + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),
+        *found.cautions,
     )
     columns = (
         "component",
@@ -281,19 +282,20 @@ MEASUREMENT_CAVEAT = (
 
 
 def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes: tuple[str, ...] = ()) -> Table:
-    """One instrument a row, the furthest off first; the method and what can't be seen stand below."""
+    """One instrument a row, the furthest off first; the method and what can't be said stand below."""
     rows = tuple(
         (
             o.instrument, share(o.ratio.value, 4) if o.ratio.refusal is None else f"refused: {o.ratio.refusal}",
             interval(o.ratio), share(o.adjusted, 2), "–" if o.stated is None else f"{100 * o.stated:.2g} %", amount(o.ratio.exposure),
-            str(o.ratio.n), "OFF" if o.flagged else "differs" if o.differs else "",
+            str(o.ratio.n), str(o.group or "–"),
+            "OFF" if o.flagged else "CAN'T BE SAID" if o.undecided else "differs" if o.differs else "",
         )
         for o in found
     )  # fmt: skip
     methods = tuple(dict.fromkeys(o.ratio.method for o in found if o.ratio.refusal is None))
     said = (
         "OFF: the interval lies beyond twice the stated relative standard uncertainty; differs: it leaves out 1, which the statement allows",
-        "the middle instrument counts as right: an error that most instruments share is not seen",
+        "in a set of three or more the middle instrument counts as right: an error that most instruments share is not seen",
     )  # fmt: skip
     columns = (
         "instrument",
@@ -303,8 +305,10 @@ def offsets_table(found: Sequence[InstrumentOffset], *, plot: Any = None, notes:
         "stated u",
         "readings",
         "vehicles",
+        "set",
         "flag",
     )
     return Table(
-        "Instruments, compared at the same points of the same vehicles", columns, rows, (*methods, *said, *notes), plot
-    )
+        "Instruments, compared at the same points of the same vehicles", columns, rows,
+        (*sets_said(found), *methods, *said, *notes), plot,
+    )  # fmt: skip

@@ -27,6 +27,7 @@ from diagnb.fleet import (
     plot_pareto,
     plot_recurrence,
     plot_survival,
+    sets_said,
 )
 from diagnb.fleet.cells import in_unit, number, probability, share, span, unit_text
 from diagnb.quantities.counting import counted
@@ -140,6 +141,9 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
             for c in alarms[:5]
         ]  # fmt: skip
         yield say("recurring.finding-lots", lots="; ".join(said))
+    elif not _asked(study).cells:
+        reasons = dict.fromkeys(f"{row}, {lot}: {why}" for row, lot, why in _asked(study).untested[:3])
+        yield say("recurring.finding-lots-refused", reason="; ".join(reasons) or say("recurring.no-cells"))
     else:
         yield say("recurring.finding-no-lot", cells=counted(len(study.lots.cells), "cell"))
     if study.effect is not None:
@@ -161,11 +165,13 @@ def _measurement_findings(study: Study, say: Any) -> Iterator[str]:
     if off:
         said = (say("recurring.finding-meter", name=o.instrument, ratio=share(o.ratio.value, 3), lower=share(o.ratio.lower, 3), upper=share(o.ratio.upper, 3)) for o in off[:5])  # fmt: skip
         yield say("recurring.finding-meters", meters="; ".join(said))
-    elif any(o.ratio.refusal is None for o in study.meters):
+    elif any(o.group for o in study.meters) and not any(o.undecided for o in study.meters):
+        several = len({o.group for o in study.meters if o.group}) > 1
         yield say(
-            "recurring.finding-no-meter",
-            meters=counted(sum(o.ratio.refusal is None for o in study.meters), "instrument"),
+            "recurring.finding-no-meter-in-sets" if several else "recurring.finding-no-meter",
+            meters=counted(sum(o.group > 0 for o in study.meters), "instrument"),
         )
+    yield from (f"{line[:1].upper()}{line[1:]}." for line in sets_said(study.meters))
 
 
 def _blocks(
@@ -347,19 +353,23 @@ def _measurement(study: Study, wording: Wording) -> Iterator[b.Block]:
     rows = tuple(
         (
             o.instrument, share(o.ratio.value, 4), span(o.ratio.lower, o.ratio.upper, "1", 4, between=" – "), share(o.adjusted, 2),
-            "–" if o.stated is None else f"{100 * o.stated:.2g} %", f"{o.ratio.n:,}",
-            b.Cell(say("recurring.meter-off") if o.flagged else say("recurring.meter-differs") if o.differs else "", strong=o.flagged),
+            "–" if o.stated is None else f"{100 * o.stated:.2g} %", f"{o.ratio.n:,}", str(o.group),
+            b.Cell(
+                say("recurring.meter-off") if o.flagged else say("recurring.meter-open") if o.undecided
+                else say("recurring.meter-differs") if o.differs else "",
+                strong=o.flagged or o.undecided,
+            ),
         )
         for o in shown
     )  # fmt: skip
     head = tuple(
         say(f"recurring.{key}")
-        for key in ("meter", "meter-ratio", "interval", "adjusted", "stated", "vehicles-n", "signal")
+        for key in ("meter", "meter-ratio", "interval", "adjusted", "stated", "vehicles-n", "meter-set", "signal")
     )
     notes = (*_more(len(known) - len(shown), wording), shown[0].ratio.method, say("recurring.meter-note"))
     yield b.Table(
-        head, rows, (2, 2.4, 3, 2, 2, 1.6, 2), ("left", "right", "left", "right", "right", "right", "left"), notes
-    )
+        head, rows, (2, 2.4, 3, 1.8, 1.6, 1.6, 1, 2.4), ("left", "right", "left", "right", "right", "right", "right", "left"), notes
+    )  # fmt: skip
 
 
 def _trials(study: Study, wording: Wording) -> b.Table:

@@ -66,7 +66,9 @@ from diagnb.fleet.labels import listed
 from diagnb.quantities.counting import counted
 
 RULES = ("guarded-95", "guarded-U", "simple", "as-stored")
-SCHEMA = "diagnb-study/2"
+SCHEMA = "diagnb-study/3"
+OLDER = ("diagnb-study/1", "diagnb-study/2")
+"""Editions that counted lots by vehicle and put all instruments on one scale: their numbers can't come out again here."""
 _AGES = (12.0, 24.0, 36.0, 48.0)
 _MOST_TEXT = 2000
 _MOST_MEASURED, _RESAMPLES = 3, 60
@@ -193,6 +195,12 @@ class Study:
         found += [
             (f"instrument {o.instrument}", str(o.ratio.refusal)) for o in self.meters if o.ratio.refusal is not None
         ]
+        asked = self.question.component
+        found += [
+            (f"lots of {row}", str(why))
+            for row, _, why in self.lots.untested
+            if why.code in ("lots-of-defects", "lot-not-stated") and asked in ("", row)
+        ]
         if self.effect is not None and self.effect.trial.refusal is not None:
             found.append((self.effect.trial.name, str(self.effect.trial.refusal)))
         return tuple(dict.fromkeys(found))
@@ -282,6 +290,7 @@ def _answer(
     if month.refusal is not None:
         said.append(f"results were judged under several rules ({', '.join(mine.rules)}): months are not comparable")
     survey = lots_survey(judged, defects, watched)
+    said += (f"lots: {line}" for line in survey.cautions)
     effect = None
     if question.change:
         effect = effect_at(mine, watched, date=question.change, settling_months=question.settling_months)
@@ -325,11 +334,8 @@ def recompute(study: Mapping[str, Any], files: Mapping[str, bytes]) -> tuple[Fau
     """
     try:
         if study["schema"] != SCHEMA:
-            return (
-                Fault(
-                    "study.json", f"is of another kind or version: {study['schema']!r}", "use the version that made it"
-                ),
-            )
+            what = "is of an older edition" if study["schema"] in OLDER else "is of another kind or version"
+            return (Fault("study.json", f"{what}: {study['schema']!r}", "use the version that made it"),)
         sources = {}
         for kind in ("results", "vehicles"):
             name, digest = study["sources"][kind]["name"], study["sources"][kind]["sha256"]

@@ -33,7 +33,6 @@ def test_each_kind_of_mismatch_has_its_count() -> None:
         "2 results of 2 vehicles that the table of vehicles does not have (X, Y): in no rate",
         "1 result dated before the vehicle's watch (the first on 2023-06-01): in no rate",
         "1 result dated after the vehicle's watch (the last on 2032-01-01): in no rate",
-        "2 results of 1 vehicle with another lot than the table of vehicles has (B): the table's lot is used",
         "1 vehicle under watch without any result: their time counts as without a defect",
     )
 
