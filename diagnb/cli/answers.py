@@ -85,8 +85,9 @@ def _signer_lines(s: SignerStatus, *, beside: bool) -> Iterable[str]:
 
     when = s.signed_at.isoformat(sep=" ") if s.signed_at else "no time"
     stamp = "time-stamped" if s.timestamped else "the signer's own clock"
+    by = f", its key issued by {s.issuer}" if s.issuer and s.trusted else ""
     ends = f"; certificate valid until {s.valid_until:%Y-%m-%d}" if s.valid_until else ""
-    yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {signer_standing(s, beside=beside)}{ends}"
+    yield f"      {s.field}: {s.signer} ({s.role or 'no role'}), {when}, {stamp}; {signer_standing(s, beside=beside)}{by}{ends}"
     if s.reason:
         yield f"        it says: {' '.join(s.reason.split())}"
     if s.proven_at is not None:

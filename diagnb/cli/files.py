@@ -20,6 +20,19 @@ def add_folder(parser: argparse.ArgumentParser) -> None:
     )
 
 
+class Once(argparse.Action):
+    """An option whose second mention is a fault, where a silent last word would mislead."""
+
+    def __call__(
+        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, option: str | None = None
+    ) -> None:
+        given = f"_{self.dest}_given"
+        if getattr(namespace, given, False):
+            parser.error(f"{option} stands twice: one trust list is asked; `diagnb key trust OTHER.json` joins several")
+        setattr(namespace, given, True)
+        setattr(namespace, self.dest, values)
+
+
 def now() -> datetime:
     """The clock, read here and nowhere deeper."""
     return datetime.now().astimezone().replace(microsecond=0)

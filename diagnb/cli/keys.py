@@ -40,8 +40,15 @@ def add_commands(commands: Any) -> None:
     for parser in (add, rotate):
         add_passphrase(parser, "the passphrase of the shop's authority")
         add_token(parser)
-    trust = actions.add_parser("trust", help="put a certificate or a revocation list on the trust list")
-    trust.add_argument("file", metavar="FILE", type=Path, help="certificate (PEM, DER, .p12) or revocation list")
+    trust = actions.add_parser(
+        "trust", help="put a certificate, a revocation list or another shop's trust list on the trust list"
+    )
+    trust.add_argument(
+        "file",
+        metavar="FILE",
+        type=Path,
+        help="certificate (PEM, DER, .p12), revocation list, or trust.json of another shop",
+    )
     trust.add_argument("--timestamp-service", action="store_true", help="it makes time stamps, nothing else")
     trust.add_argument("--since", metavar="DATE", help="count signatures made from then on only")
     trust.add_argument("--until", metavar="DATE", help="count signatures made before then only")
@@ -126,6 +133,8 @@ def run_trust(options: argparse.Namespace) -> int:
     from diagnb.signing import read_certificate, read_revocation_list, trust_entry
 
     data = options.file.read_bytes()
+    if data.lstrip()[:1] == b"{":
+        return _take_over(options, data)
     trust = _load_trust(options)
     if _is_revocation_list(data):
         each = read_revocation_list(data)
@@ -149,6 +158,23 @@ def run_trust(options: argparse.Namespace) -> int:
     _save_trust(options, trust.with_entry(entry))
     print(f"{entry.kind} {entry.name} ({entry.role or 'no role'}) is trusted")
     print(f"compare this fingerprint by another way than the file came: {entry.fingerprint}")
+    return 0
+
+
+def _take_over(options: argparse.Namespace, data: bytes) -> int:
+    """Another shop's trust list into this one: what it adds, what it has withdrawn since; nothing here is softened."""
+    from diagnb.signing import TrustList, load_trust
+
+    own = options.keys / "trust.json"
+    trust = _load_trust(options) if own.is_file() else TrustList(())
+    changed, told = trust.joined(load_trust(data))
+    if not told:
+        print(f"{options.file}: says nothing that {own} does not say already")
+        return 0
+    _save_trust(options, changed)
+    for entry in told:
+        print(f"{entry.kind} {entry.name} ({entry.role or 'no role'}): {entry.status}; fingerprint {entry.fingerprint}")
+    print("compare these fingerprints with the shop by another way than the file came")
     return 0
 
 
@@ -250,10 +276,12 @@ def _new_person(
         person = create_person(authority, name=name, role=role, moment=moment)
         target = _free_file(options.keys, name)
         secret = generate_passphrase()
-        save_key(person, target, secret.encode())
         certificate, where = person.certificate, str(target)
     entry = trust_entry(certificate, added=moment, added_by=by)
-    _save_trust(options, trust.with_entry(entry).with_new_revocation_list(authority, moment=moment))
+    changed = trust.with_entry(entry).with_new_revocation_list(authority, moment=moment)
+    if secret:  # only now: a key whose passphrase nobody saw must not be left behind
+        save_key(person, target, secret.encode())
+    _save_trust(options, changed)
     print(f"key of {name} ({role}): {where}")
     if secret:
         print(f"passphrase, shown only now, for this person alone: {secret}")

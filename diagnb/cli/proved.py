@@ -17,17 +17,25 @@ _ABOUT_TRUST = frozenset(
     {
         "not-trusted", "certificate-expired", "certificate-not-yet-valid", "certificate-revoked",
         "outside-trust-period", "expected-signature-missing", "timestamp-not-trusted", "signing-time-in-future",
+        "signer-not-named",
     }
 )  # fmt: skip
 """What does not hinder working on: who signed is asked by whoever verifies the result."""
 
 
-def proved_report(path: Path, trust: Path | None) -> tuple[Verification, Record]:
-    """The report's verification, and the record inside. Raises InputFault where it carries no record or does not prove itself."""
+_STRANGERS = frozenset({"not-trusted", "certificate-revoked", "outside-trust-period", "signer-not-named"})
+
+
+def proved_report(path: Path, trust: Path | None, *, trusted: bool = False) -> tuple[Verification, Record]:
+    """The report's verification, and the record inside. Raises InputFault where it carries no record or does not prove itself.
+
+    ``trusted``: a signer whom nobody trusts is a fault too; one whose certificate has run out is not.
+    """
     from diagnb.proof import REASONS, verify_report
 
     found = verify_report(path, trust=trust_for(path, trust), moment=now(), expected=())
-    wrong = [reason for reason in found.reasons if reason not in _ABOUT_TRUST]
+    borne = _ABOUT_TRUST - _STRANGERS if trusted else _ABOUT_TRUST
+    wrong = [reason for reason in found.reasons if reason not in borne]
     if found.record is None or wrong:
         why = "; ".join(REASONS.get(reason, reason) for reason in wrong) or "it carries no record"
         raise fault(str(path), f"does not prove itself: {why}", "see diagnb verify")

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import add_folder, judged, lay_beside, now, trust_for, trust_path, write_new
+from diagnb.cli.files import Once, add_folder, judged, lay_beside, now, trust_for, trust_path, write_new
 from diagnb.errors import DiagnbError, fault
 
 if TYPE_CHECKING:
     from diagnb.readiness import Remark
+    from diagnb.readiness.remark import Severity
     from diagnb.record import Record
 
 
@@ -50,6 +51,7 @@ def add_commands(commands: Any) -> None:
         "--trust",
         metavar="FILE",
         type=Path,
+        action=Once,
         help="the shop's trust list, for signed reports (default: as for diagnb verify)",
     )
     add_folder(check)
@@ -111,38 +113,71 @@ def _checked(path: Path, options: argparse.Namespace, *, strict: bool) -> _Check
 
 
 def _with_doubles(checked: Sequence[_Checked]) -> Iterable[_Checked]:
-    """The same job handed in twice: one record in several files, or the same readings under another id."""
+    """The same job handed in twice: another content under one id, the same readings or photo under another id.
+
+    The same record in two files (an original and its countersigned copy) is one claim, and so are its revisions.
+    """
     from diagnb.readiness import Remark
+    from diagnb.record import digest
 
     first: dict[tuple[str, str], _Checked] = {}
     for one in checked:
+        if one.record is None or one.record.redaction is not None or one.record.status == "void":
+            yield one
+            continue
+        record, own = one.record, digest(one.record)
         more: list[Remark] = []
-        if one.record is not None:
-            readings = repr([(t.procedure, t.phase, t.time, [r.texts for r in t.taken]) for t in one.record.tests])
-            for key, code, said in (
-                (("record", f"{one.record.id} {one.record.revision}"), "record-twice", "holds the same record"),
-                (("readings", readings), "readings-twice", "holds the same readings, taken at the same times"),
-            ):
-                earlier = first.setdefault(key, one)
-                if earlier is not one and one.record.tests:
-                    more.append(
-                        Remark(code, "rejects", one.file.name, f"{earlier.file.name} {said}", "claim a repair once")
-                    )
-                    break
-            order = " ".join(one.record.order.number.split()).casefold()
-            earlier = first.setdefault(("order", f"{order} {one.record.vehicle.vin or one.record.vehicle.unit}"), one)
-            if order and not more and earlier.record is not None and earlier.record.id != one.record.id:
-                said = f"{earlier.file.name} is another record of the same repair order and vehicle"
+        for key, code, severity, said in _traces_of(record):
+            earlier = first.setdefault((code, key), one)
+            if earlier is one or earlier.record is None:
+                continue
+            if digest(earlier.record) == own:
                 more.append(
                     Remark(
-                        "order-twice",
-                        "weakens",
-                        one.file.name,
-                        said,
-                        "say what this one claims that the other does not",
+                        "record-twice", "note", one.file.name, f"{earlier.file.name} holds the same record", "one claim"
                     )
                 )
+                break
+            if (earlier.record.id == record.id) == (code == "record-twice"):
+                more.append(Remark(code, severity, one.file.name, f"{earlier.file.name} {said}", "claim a repair once"))
         yield _Checked(one.file, one.record, (*more, *one.remarks))
+
+
+def _traces_of(record: Record) -> Iterable[tuple[str, str, Severity, str]]:
+    """What two claims must not share: key, code, severity and how it is said of the earlier one; the gravest first."""
+    yield (
+        f"{record.id} {record.revision}",
+        "record-twice",
+        "rejects",
+        "holds another content under the same id and revision",
+    )
+    tests = [(t.procedure, t.phase, [r.texts for r in t.taken]) for t in record.tests if t.taken]
+    if tests:
+        times = [t.time for t in record.tests]
+        yield repr((tests, times)), "readings-twice", "rejects", "holds the same readings, taken at the same times"
+        if sum(len(texts) for *_, texts in tests) >= _LEAST_ALIKE:
+            yield (
+                repr(tests),
+                "readings-alike",
+                "weakens",
+                "holds the same readings, digit by digit, of another time or vehicle",
+            )
+    vehicle = record.vehicle.vin or record.vehicle.unit
+    order = " ".join(record.order.number.split()).casefold()
+    if order:
+        yield f"{order} {vehicle}", "order-twice", "weakens", "is another record of the same repair order and vehicle"
+    for part in record.parts:
+        if part.causal and vehicle and part.description.strip():
+            what = " ".join(part.description.split()).casefold()
+            yield (
+                f"{vehicle} {what}",
+                "part-twice",
+                "weakens",
+                f"claims the same part of the same vehicle: {part.description}",
+            )
+    for photo in record.attachments:
+        if photo.media_type.startswith("image/"):
+            yield photo.sha256, "photo-twice", "weakens", f"carries the same photo: {photo.name}"
 
 
 def _print_one(found: _Checked) -> None:
@@ -195,6 +230,8 @@ def _plain_cell(fact: Any) -> str:
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
+_LEAST_ALIKE = 4
+"""Readings that two records must share before their likeness is no chance."""
 _ALTERED = frozenset(
     {
         "digest-mismatch",

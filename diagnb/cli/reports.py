@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import add_folder, now, write_new
+from diagnb.cli.files import Once, add_folder, now, write_new
 from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue
 from diagnb.cli.logfile import actor, add_log, log_for
 from diagnb.cli.signers import add_signer, signer
@@ -38,6 +38,7 @@ def add_commands(commands: Any) -> None:
         "--trust",
         metavar="FILE",
         type=Path,
+        action=Once,
         help="the trust list that says whose reports count (default: trust.json beside the key, else keys/trust.json)",
     )
     counter.add_argument(

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from diagnb.cli.files import now, trust_for, write_new
+from diagnb.cli.files import Once, now, trust_for, write_new
 
 
 def add_commands(commands: Any) -> None:
@@ -21,6 +21,7 @@ def add_commands(commands: Any) -> None:
         "--trust",
         metavar="FILE",
         type=Path,
+        action=Once,
         help="the shop's trust list (default: keys/trust.json here, else trust.json beside the report)",
     )
     stamp.add_argument(

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import authorities_of, judged, lay_beside, now, trust_for, trust_line, trust_path, write_new
+from diagnb.cli.files import Once, authorities_of, judged, lay_beside, now, trust_for, trust_line, trust_path, write_new
 from diagnb.cli.logfile import actor, add_log, log_asked, write_down
 from diagnb.errors import fault
 
@@ -30,6 +30,7 @@ def add_commands(commands: Any) -> None:
         "--trust",
         metavar="FILE",
         type=Path,
+        action=Once,
         help="the shop's trust list (default: keys/trust.json here; one that only lies beside the report proves nothing)",
     )
     verify.add_argument(

@@ -21,11 +21,16 @@ _STANDINGS = {
 }
 
 
+_RAN_OUT = frozenset({"certificate-expired", "timestamp-expired"})
+
+
 def standing(found: Verification) -> str:
     """What a report is worth, in a few words: void and superseded come before trustworthy."""
     if set(found.reasons) - {"void"}:
         if found.reasons == ("trust-list-beside",):
             return "NOT TRUSTWORTHY: nobody vouches for the trust list that lay beside it"
+        if set(found.reasons) <= _RAN_OUT:
+            return "NOT TRUSTWORTHY ANY MORE: nothing was altered, but no time stamp proves that it was signed in time"
         return "NOT TRUSTWORTHY" + (", though it says that its record is VOID" if found.status == "void" else "")
     if found.status == "void":
         return f"VOID: this report declares record {found.record_id} void; the notice itself is TRUSTWORTHY"

@@ -117,7 +117,7 @@ class Verification:
                 {
                     "signer": s.signer, "role": s.role, "intact": s.intact, "trusted": s.trusted,
                     "signed_at": s.signed_at.isoformat() if s.signed_at else None, "timestamped": s.timestamped,
-                    "field": s.field, "meaning": s.reason, "trusted_now": s.trusted_now,
+                    "issuer": s.issuer, "field": s.field, "meaning": s.reason, "trusted_now": s.trusted_now,
                     "proven_at": s.proven_at.isoformat() if s.proven_at else None,
                     "valid_until": s.valid_until.isoformat() if s.valid_until else None,
                 }

@@ -55,7 +55,10 @@ NOTES: Mapping[str, str] = MappingProxyType(
         "judged-at-time-stamp": "good at the time that a time stamp proves; it would not be good if signed today",
         "time-stamp-renewal-due": "the newest time stamp's service certificate ends within a year; stamp again before",
         "no-revocation-list": "no revocation list of the shop's authority was at hand",
-        "revocation-list-older": "the newest revocation list is older than a signature, so it says nothing about it",
+        "revocation-list-older": "the newest revocation list of the signer's shop is more than a month older than the"
+        " signature, so it says nothing about it",
+        "revocation-list-old": "the newest revocation list of the signer's shop is more than a year old: a key withdrawn"
+        " since then would not be noticed; ask the shop for its present trust list",
     }
 )
 """What does not speak against a file but should be known."""

@@ -240,6 +240,33 @@ class TrustList:
             raise SigningFault(Fault("fingerprint", f"counts only for signatures before {entry.until} already"))
         return self.with_entry(replace(entry, until=until, added=moment, added_by=by, reason=reason))
 
+    def joined(self, other: TrustList) -> tuple[TrustList, tuple[TrustEntry, ...]]:
+        """This list with what another shop's says, and the entries that it adds or ends.
+
+        Entries only the other has come over as they are. Of one that both have, an end or a revocation comes over,
+        never a return to trust. The newer revocation list of each authority is kept.
+        """
+        joined, told = self, []
+        for entry in other.entries:
+            mine = joined.find(entry.fingerprint)
+            ends = (
+                mine is not None
+                and mine.status == "trusted"
+                and (
+                    entry.status != "trusted"
+                    or (entry.until is not None and (mine.until is None or entry.until < mine.until))
+                )
+            )
+            if mine is None or ends:
+                joined = joined.with_entry(entry)
+                told.append(entry)
+        for each in other.revocation_lists:
+            try:
+                joined = joined.with_revocation_list(each)
+            except SigningFault:  # an older one, or of an authority that this list does not have
+                continue
+        return joined, tuple(told)
+
     def with_revocation_list(self, revocation_list: x509.CertificateRevocationList) -> TrustList:
         """A list that holds this revocation list in place of an older one of the same issuer.
 
@@ -268,7 +295,10 @@ class TrustList:
             for e in self.entries
             if e.status == "revoked" and issued(e.certificate, issuer) and e.fingerprint != authority.fingerprint
         ]
-        numbers = [list_number(old) for old in self.revocation_lists if issued_by(old, issuer)]
+        own = [old for old in self.revocation_lists if issued_by(old, issuer)]
+        numbers = [list_number(old) for old in own]
+        # A clock set back must not keep a shop from withdrawing a key.
+        moment = max([moment, *(old.last_update_utc for old in own)])
         made = create_revocation_list(authority, revoked=rows, number=max(numbers, default=0) + 1, moment=moment)
         return self.with_revocation_list(made)
 

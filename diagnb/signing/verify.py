@@ -9,6 +9,7 @@ run long.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -26,6 +27,8 @@ _SIGNATURE_KINDS = {"/ETSI.CAdES.detached": "/Sig", "/ETSI.RFC3161": "/DocTimeSt
 _DIGESTS = frozenset({"sha256", "sha384", "sha512"})
 _END = re.compile(rb"%%EOF(?:\r\n|\n|\r)?")
 _RENEWAL = timedelta(days=365)
+_FRESH = timedelta(days=31)
+"""By how much a revocation list may be older than a signature without a word."""
 
 
 def verify_signatures(
@@ -223,11 +226,17 @@ def _notes(findings: list[Finding], evidence: Evidence, moment: datetime) -> tup
     newest = stamps[-1].expires if stamps else None
     if newest is not None and newest - moment < _RENEWAL:
         notes.append("time-stamp-renewal-due")
-    authorities = [e.certificate for e in evidence.trust.entries if e.kind == "authority"]
-    lists = [made for made in (evidence.newest_list(a) for a in authorities) if made is not None]
-    signed = [f.signed_at for f in people if f.signed_at is not None]
+    return (*notes, *_notes_on_revocation(people, evidence, moment))
+
+
+def _notes_on_revocation(people: list[Finding], evidence: Evidence, moment: datetime) -> Iterator[str]:
+    """What the newest revocation list of each signer's own authority can't say. One that issued no key has no say."""
+    newest = {e.name: evidence.newest_list(e.certificate) for e in evidence.trust.entries if e.kind == "authority"}
+    signed = [(f.signed_at, newest.get(f.issuer)) for f in people if f.signed_at is not None]
+    lists = [made for _, made in signed if made is not None]
     if not lists:
-        notes.append("no-revocation-list")
-    elif signed and min(lists) < max(signed):
-        notes.append("revocation-list-older")
-    return tuple(notes)
+        yield "no-revocation-list"
+    elif any(made is not None and at - made > _FRESH for at, made in signed):
+        yield "revocation-list-older"
+    if lists and moment - min(lists) > _RENEWAL:
+        yield "revocation-list-old"
