@@ -105,9 +105,15 @@ class FormModel(SheetFiles):
     def evaluated(self, test: str) -> tuple[TestResult | None, Mapping[str, Fault]]:
         """The evaluation of one test as far as its entries go, and the faults found on the way, by field key."""
         with self._guard:
-            if test not in self._evaluated:
-                self._evaluated[test] = self._evaluate(test, self.values)
-            return self._evaluated[test]
+            known = self._evaluated.get(test)
+            values, turn = self.values, self._turns.get(test, 0)
+        if known is not None:
+            return known
+        found = self._evaluate(test, values)  # outside the lock: no key press waits for it
+        with self._guard:
+            if self._turns.get(test, 0) == turn:
+                self._evaluated[test] = found
+        return found
 
     def _evaluate(
         self, test: str, entries: Mapping[str, str], *, new: bool = False

@@ -11,8 +11,17 @@ from diagnb.forms.attached import TraceView
 class Presenter(Protocol):
     """Words, numbers and pictures of one result, for people."""
 
-    def mark(self, verdict: str) -> str:
-        """The mark that stands before the verdict's word."""
+    def verdict(self, verdict: str) -> str:
+        """The mark of a verdict and its word."""
+
+    def no_limit(self) -> str:
+        """That no limit applies to a value."""
+
+    def limit_from(self, result: Result) -> str:
+        """Where the limit comes from; blank when there is none."""
+
+    def expected(self, result: Result) -> str:
+        """What would have been expected here, with its unit; blank when there is no value."""
 
     def value(self, result: Result) -> str:
         """Value ± U with its unit, blank when there is no value."""

@@ -58,9 +58,10 @@ class FieldRows:
         return [self.field(spec, f"{prefix}{spec.name}") for spec in specs]
 
     def field(self, spec: Field, key: str) -> Row:
+        version = self.model.journal.number_of(key)  # first: a later text with this number is skipped by the browser
         text = self.model.text(key)
         row: Row = {
-            "kind": spec.kind, "key": key, "label": spec.label, "text": text, "version": self.model.journal.number_of(key),
+            "kind": spec.kind, "key": key, "label": spec.label, "text": text, "version": version,
             "needed": spec.needed, "hint": spec.hint, "options": [list(o) for o in spec.options], "keyboard": spec.keyboard,
         }  # fmt: skip
         if spec.claim:
@@ -83,8 +84,10 @@ class FieldRows:
             )
         if re.fullmatch(r"instruments\.[^.]+\.due", key) and dt.date.fromisoformat(value) < self.model.clock().date():
             return {"caution": f"overdue since {value}: what it reads after that day is not judged"}
-        if isinstance(value, dict):
+        if isinstance(value, dict) and "unit" in value:
             return {"back": f"{value['value']} {value['unit']}"}
+        if isinstance(value, dict):  # the size of a wire
+            return {"back": f"{value['area_mm2']} mm²" if "area_mm2" in value else f"AWG {value['awg']}"}
         if key == "conditions.ambient_degc":
             return {"back": f"{value} °C"}
         return {}

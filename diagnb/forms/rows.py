@@ -89,6 +89,10 @@ class Rows(RowsOfPath):
         super().__init__(model, presenter, log)
         self.files = RowsOfFiles(model, presenter)
 
+    def present_with(self, presenter: Presenter) -> None:
+        """Say and draw results by another presenter from now on."""
+        self.presenter = self.files.presenter = presenter
+
     def of(self, step: str) -> list[Row]:
         """All rows of one step, top to bottom. Steps without entries have none."""
         if step == "vehicle":

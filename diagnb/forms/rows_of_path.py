@@ -108,14 +108,14 @@ class RowsOfPath(RowsOfTest):
                 rows.append(self.field(SOURCE, f"{base}.limit_source"))
         drop = results.get(f"span_{number}_drop")
         key = f"tests.{test}.results.span_{node}"
-        rows.append({**self.judged(key, title, drop), "compact": True} | self._expected(results, number))
+        rows.append({**self.judged(key, title, drop, drawn=False), "compact": True} | self._expected(results, number))
         return [row | {"block": f"{base}.span", "block_label": f"Span {number}: {title}"} for row in rows]
 
     def _expected(self, results: dict[str, Result], number: int) -> Row:
         """The expected drop beside the one found, where the wire is known."""
         expected = results.get(f"span_{number}_expected")
-        said = self.presenter.value(expected) if expected else ""
-        return {"expected": f"expected {said}"} if said else {}
+        said = self.presenter.expected(expected) if expected else ""
+        return {"expected": said} if said else {}
 
     def _profile(self, test: str, outcome: TestResult | None) -> Row:
         row: Row = {

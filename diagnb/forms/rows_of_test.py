@@ -144,6 +144,7 @@ class RowsOfTest(FieldRows):
 
     def reading(self, test: str, spec: ReadingSpec, values: Mapping[str, str]) -> list[Row]:
         key = f"tests.{test}.readings.{spec.name}"
+        version = self.model.journal.number_of(key)
         state = self.model.reading_state(test, spec.name)
         earlier = self.model.text(f"tests.{self.model.text(f'tests.{test}.repeats_test')}.readings.{spec.name}")
         able = instruments_able(values, self.model.library, spec)
@@ -157,7 +158,7 @@ class RowsOfTest(FieldRows):
         row: Row = {
             "disabled": stop is not None and key not in stop.keys,
             "kind": "reading", "key": key, "label": spec.title, "unit": spec.unit, "text": self.model.text(key),
-            "version": self.model.journal.number_of(key), "detail": detail, "hint": hint, "needed": spec.required,
+            "version": version, "detail": detail, "hint": hint, "needed": spec.required,
             "back": state.back, "fault": state.fault, "caution": _with_value(state),
             "fix": {"label": state.fix[0], "text": state.fix[1]} if state.fix else None,
             "deny": {"label": state.deny[0], "act": f"confirm.{key}"} if state.deny else None,
@@ -208,21 +209,21 @@ class RowsOfTest(FieldRows):
         usual = "read on a thermometer" if is_heat else "read on the label"
         return row if self.model.locked else row | {"fix": {"label": f"Use “{usual}”", "text": usual}}
 
-    def judged(self, key: str, title: str, result: Result | None) -> Row:
-        """The row of one result, blank while there is none."""
+    def judged(self, key: str, title: str, result: Result | None, *, drawn: bool = True) -> Row:
+        """The row of one result, blank while there is none; with its picture if ``drawn``."""
         row: Row = {"kind": "result", "key": key, "label": title, "version": 0}
         if result is None:
             return row
         word = result.verdict.verdict
         if result.reason == "no-limit":
-            return row | {"plain": True, "value": self.presenter.value(result), "limit": "no limit applies"}
+            return row | {"plain": True, "value": self.presenter.value(result), "limit": self.presenter.no_limit()}
         return row | {
             "verdict": word,
-            "mark": self.presenter.mark(word),
+            "said": self.presenter.verdict(word),
             "value": self.presenter.value(result),
             "limit": self.presenter.limit(result),
-            "advice": self.presenter.remark(result) or (f"Limit from: {result.limit.source}" if result.limit else ""),
-            "picture": self.presenter.picture(result),
+            "advice": self.presenter.remark(result) or self.presenter.limit_from(result),
+            "picture": self.presenter.picture(result) if drawn else "",
         }
 
     def limit(self, test: str, procedure: Procedure, spec: DerivedSpec, result: Result | None) -> list[Row]:

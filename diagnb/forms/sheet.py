@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from diagnb.errors import fault
+from diagnb.forms.backlog import Backlog, Keys
 from diagnb.forms.chooser import Chooser
 from diagnb.forms.look import SIZES, VIEWS, LookButton
 from diagnb.forms.model import FormModel
@@ -23,13 +24,14 @@ from diagnb.forms.revision_step import RevisionStep
 from diagnb.forms.row import Row, changed_rows
 from diagnb.forms.rows import STEPS, Rows, step_of
 from diagnb.forms.signing_step import SigningStep
-from diagnb.forms.step_list import Soon, StepList, title_of
+from diagnb.forms.step_list import Soon, StepList, remarks_of, title_of
 from diagnb.forms.targets import nearest_key
 from diagnb.forms.trouble import Log, P, Trouble
 from diagnb.forms.widgets import Acknowledge, AttachButton, EntryGrid, Shield, TurnKeys
 
 _ACCEPTED = ".csv,.txt,.tsv,text/csv,image/jpeg,image/png,image/webp"
-_SETTLE_SECONDS = 0.15
+_SETTLE_SECONDS = 0.5
+_PAUSE_SECONDS = 0.02
 _HANDOVER_SECONDS = 0.5
 _ANSWER_SECONDS = 1.0
 
@@ -37,7 +39,7 @@ _ANSWER_SECONDS = 1.0
 class Sheet:
     """One sheet on screen. ``root`` is what a notebook displays; several views of it may be open.
 
-    ``log`` takes the text of a traceback and ``log_file`` names the file it goes to; ``earlier`` gives the entries of the sheet used before this one; ``settle`` delays the marks of the step list after typing, in seconds.
+    ``log`` takes the text of a traceback and ``log_file`` names the file it goes to; ``earlier`` gives the entries of the sheet used before this one; ``settle`` delays the marks of the step list after typing, ``pause`` the results, both in seconds; without a pause each key waits for its results.
     """
 
     def __init__(
@@ -50,6 +52,7 @@ class Sheet:
         log_file: str = "",
         earlier: Callable[[], Mapping[str, str]] = dict,
         settle: float = _SETTLE_SECONDS,
+        pause: float = _PAUSE_SECONDS,
     ) -> None:
         self.model = model
         self.earlier = earlier
@@ -57,8 +60,9 @@ class Sheet:
         self.trouble = Trouble(log, log_file)
         self.here = STEPS[0].id
         self._soon = Soon(self.guarded(self._mark_steps), settle)
+        self._backlog = Backlog(self.guarded(self._work_out), pause)
         self._guard = threading.RLock()
-        self.title = text_box("dn-title-box")
+        self.title, self.remarks = text_box("dn-title-box"), text_box("dn-remarks-box")
         self.table = text_box("dn-table-box")
         self.grids = {
             spec.id: EntryGrid(
@@ -80,8 +84,11 @@ class Sheet:
             watched=self.trouble.watched,
             closed=self._closed,
             reveal=self._reveal,
+            lead_to=self._lead_to,
         )
-        self.revising = RevisionStep(model, guarded=self.guarded, begun=self._revised)
+        self.revising = RevisionStep(
+            model, watched=self.trouble.watched, reveal=self._reveal, begun=self.guarded(self._revised)
+        )
         self.attach = AttachButton(
             keep=self._attach, label="Attach photos or recorded traces (CSV)", accept=_ACCEPTED, locked=model.locked
         )
@@ -109,7 +116,7 @@ class Sheet:
 
     def _frame(self) -> Any:
         looks = box([self.view.button, self.size.button], "dn-looks")
-        head = box([self.title, looks, self.take, self.trouble.line], "dn-head")
+        head = box([self.title, looks, self.remarks, self.take, self.trouble.line], "dn-head")
         screen = box(list(self.screens.values()), "dn-screen")
         body = box([self.steps.root, screen], "dn-body")
         self.undo.add_class("dn-push")
@@ -165,19 +172,30 @@ class Sheet:
         """Show one line of trouble above the form; blank takes it away."""
         self.trouble.say(text)
 
-    def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row]:
+    def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row] | None:
         before = self.model.stop()
         version = self.model.keep(key, text, typing=True)
         acknowledge(version)
         try:
             turned = self.model.stop() != before
-            self.say(self.model.work_out((key,), version).trouble)
+            step = self._step_of(grid)
             self._soon()
+            if not turned and key.startswith("tests.") and self._backlog.add(step, key, version):
+                return None
+            self.say(self.model.work_out((key,), version).trouble)
             with self._guard:
-                return self._refresh(self._step_of(grid), "" if turned else key)
+                return self._refresh(step, "" if turned else key)
         except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
             self.say(self.trouble.went_wrong(error))
             return []
+
+    def _work_out(self, keys: Keys, number: int) -> None:
+        """The results of what was typed since the last time, up to the journal's entry ``number``."""
+        self.say(self.model.work_out(tuple(key for of_step in keys.values() for key in of_step), number).trouble)
+        with self._guard:
+            for step, of_step in keys.items():
+                rows = {row["key"]: row for key in of_step for row in self._refresh(step, key)}
+                self.grids[step].show(rows.values(), worked=number)
 
     def _left(self) -> None:
         """A field was left: what was typed in it is finished."""
@@ -347,6 +365,16 @@ class Sheet:
     def _reveal(self, name: str) -> None:
         self.shield.show_place(name)
 
+    def _lead_to(self, name: str) -> None:
+        self.shield.show_place(name, focus=True)
+
+    def equip(self, presenter: Presenter, office: Office) -> None:
+        """Say results and issue reports by these from now on: the settings were changed while the sheet is open."""
+        with self._guard:
+            self.rows.present_with(presenter)
+            self.signing.presenter, self.signing.office = presenter, office
+            self.show(self.here)
+
     def _closed(self) -> None:
         """After signing: nothing takes entries any more, and nothing that was said before it still holds."""
         self.say("")
@@ -414,7 +442,7 @@ class Sheet:
         review = self.model.review()
         with self._guard:
             self.steps.mark(self.here, self.rows.states(review))
-            self.title.value = title_of(self.model)
+            self.title.value, self.remarks.value = title_of(self.model), remarks_of(self.model)
             waits = self.model.journal.read_only and self.model.journal.closed is None
             self.take.layout.display = "" if waits else "none"
             self.undo.disabled = self.redo.disabled = bool(self.model.locked)
@@ -423,4 +451,5 @@ class Sheet:
         """Stop what runs beside the form and let go of the sheet's file."""
         self._stopped.set()
         self._soon.cancel()
+        self._backlog.forget()
         self.model.release()

@@ -73,6 +73,8 @@ class SheetChanges(ABC):
         self._typing = ""
         self._stop: tuple[tuple[int, str], Stop | None] | None = None
         self._evaluated: dict[str, tuple[TestResult | None, Mapping[str, Fault]]] = {}
+        self._turns: dict[str, int] = {}
+        self._specs: dict[str, tuple[int, tuple[ReadingSpec, ...]]] = {}
         self._reviewed: dict[int, Any] = {}
         self._viewed: dict[str, tuple[tuple[tuple[str, str], ...], TraceView]] = {}
 
@@ -187,6 +189,7 @@ class SheetChanges(ABC):
         """Drop what was worked out from these fields."""
         for name in self._concerned(keys):
             self._evaluated.pop(name, None)
+            self._turns[name] = self._turns.get(name, 0) + 1
 
     def _concerned(self, keys: Iterable[str]) -> tuple[str, ...]:
         """The tests that these fields belong to or bear on."""
@@ -223,8 +226,13 @@ class SheetChanges(ABC):
 
     def specs(self, test: str) -> tuple[ReadingSpec, ...]:
         """The readings of one test, in their order; of a path test one for each node and each span."""
-        procedure = self.procedure(test)
-        return reading_specs(self.values, test, procedure) if procedure else ()
+        number = self.journal.number
+        known = self._specs.get(test)
+        if known is None or known[0] != number:  # every row of a path asks
+            procedure = self.procedure(test)
+            known = number, reading_specs(self.values, test, procedure) if procedure else ()
+            self._specs[test] = known
+        return known[1]
 
     def spec(self, test: str, name: str) -> ReadingSpec | None:
         """One reading of a test as it is asked for, or None."""

@@ -20,12 +20,11 @@ from diagnb.forms.model import FormModel
 from diagnb.forms.office import Issued, Office
 from diagnb.forms.parts import box, button, heading, row, text_box
 from diagnb.forms.presenter import Presenter
+from diagnb.forms.trouble import Reveal, Watched, say_at
 from diagnb.forms.widgets import Acknowledge, EntryGrid, Row, SaveFileButton, SecretField, SignaturePad
 from diagnb.readiness import Remark
 from diagnb.record import Record
 
-Watched = Callable[[Callable[[], object], Callable[[str], None]], Callable[[], None]]
-"""``(action, say)`` → ``action`` whose faults are said by ``say`` and logged."""
 _TYPED = "signature.typed_name"
 _SHORTEST = 12
 """The fewest characters of a passphrase."""
@@ -34,7 +33,8 @@ _SHORTEST = 12
 class SigningStep:
     """Choose a key, sign, export. ``closed`` is called once the sheet is closed.
 
-    What goes wrong stands beside the button that was pressed; ``reveal`` brings the place of this class into view.
+    What goes wrong stands beside the button that was pressed; ``reveal`` brings the place of this class into view,
+    ``lead_to`` puts the focus there too.
     """
 
     def __init__(
@@ -45,9 +45,11 @@ class SigningStep:
         presenter: Presenter,
         watched: Watched,
         closed: Callable[[], None],
-        reveal: Callable[[str], None] = lambda _name: None,
+        reveal: Reveal = lambda _name: None,
+        lead_to: Reveal = lambda _name: None,
     ) -> None:
         self.model, self.office, self.presenter, self.closed = model, office, presenter, closed
+        self._lead_to = lead_to
         self.worker: threading.Thread | None = None
         self._asked: Record | None = None
         self._watched = watched
@@ -71,7 +73,7 @@ class SigningStep:
         self.question = text_box()
         self.confirm = button("Yes, sign now", self._beside(self.said_at_sign, self._start), go=True)
         self.refuse = button("Not yet", self._beside(self.said_at_sign, self._not_yet))
-        self.result = text_box()
+        self.result = text_box("dn-signed")
         self.save = SaveFileButton(provide=self._file, label="Save the report")
         self.keys = box(
             [
@@ -105,11 +107,7 @@ class SigningStep:
     def _beside(self, place: Any, action: Callable[[], object]) -> Callable[[], None]:
         """``action`` with what it has to say beside its button; what was said before goes first."""
 
-        def say(text: str) -> None:
-            place.value = f'<div class="dn-trouble" role="alert" aria-live="assertive">{html.escape(text)}</div>'
-            self._reveal(place._dom_classes[0])
-
-        watched = self._watched(action, say)
+        watched = self._watched(action, say_at(place, self._reveal))
 
         def run() -> None:
             self.quiet()
@@ -240,7 +238,7 @@ class SigningStep:
         record, evaluation = self.model.frozen()
         self._asked = record
         words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.to_judge]
-        counted = ", ".join(f"{words.count(w)} {w}" for w in dict.fromkeys(words)) or "none"
+        counted = ", ".join(f"{words.count(w)} {self.presenter.verdict(w)}" for w in dict.fromkeys(words)) or "none"
         self.question.value = _rejections(self.model.rejections(record, evaluation)) + _remark(
             f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
             "After this the sheet takes no more entries; a correction is a new revision."
@@ -313,6 +311,7 @@ class SigningStep:
                 self.confirm.disabled = self.refuse.disabled = False
                 self.asking.layout.display = "none"
                 self.refresh()
+            self._lead_to("dn-signed")
 
         self.worker = threading.Thread(target=self._beside(self.said_at_sign, work), name="diagnb-issue")
         self.worker.start()
@@ -352,7 +351,7 @@ def _results_table(evaluation: Evaluation, presenter: Presenter, which: Callable
                 result.title,
                 presenter.value(result),
                 presenter.limit(result),
-                f"{presenter.mark(word)} {word}",
+                presenter.verdict(word),
             )
             kinds = ("dn-short", "", "dn-number", "dn-number", "dn-short")
             shown = (f'<td class="{kind}">{html.escape(cell)}</td>' for kind, cell in zip(kinds, cells, strict=True))

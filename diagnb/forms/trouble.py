@@ -6,13 +6,27 @@ import functools
 import html
 import traceback
 from collections.abc import Callable
-from typing import ParamSpec
+from typing import Any, ParamSpec
 
 from diagnb.errors import DiagnbError
 from diagnb.forms.parts import text_box
 
 P = ParamSpec("P")
 Log = Callable[[str], None]
+Watched = Callable[[Callable[[], object], Callable[[str], None]], Callable[[], None]]
+"""``(action, say)`` → ``action`` whose faults are said by ``say`` and logged."""
+Reveal = Callable[[str], None]
+"""Brings the place with this class into view."""
+
+
+def say_at(place: Any, reveal: Reveal) -> Callable[[str], None]:
+    """Say what went wrong at ``place``, a text box beside the button that was pressed: the line above may be out of sight."""
+
+    def say(text: str) -> None:
+        place.value = f'<div class="dn-trouble" role="alert" aria-live="assertive">{html.escape(text)}</div>'
+        reveal(place._dom_classes[0])
+
+    return say
 
 
 class Trouble:

@@ -20,8 +20,8 @@ _LARGEST = 64 * 2**20
 
 Row = Mapping[str, Any]
 Acknowledge = Callable[[int], None]
-Edit = Callable[["EntryGrid", str, str, Acknowledge], "Iterable[Row]"]
-"""``(grid, key, text, acknowledge)`` → the rows that changed.
+Edit = Callable[["EntryGrid", str, str, Acknowledge], "Iterable[Row] | None"]
+"""``(grid, key, text, acknowledge)`` → the rows that changed; None when they follow by :meth:`EntryGrid.show`.
 
 Calls ``acknowledge`` with the number of the journal entry as soon as that is on disk; raises what is to be shown
 when it could not be kept.
@@ -86,25 +86,30 @@ class EntryGrid(anywidget.AnyWidget):
         def acknowledge(version: int) -> None:
             own = [dict(row) | {"text": text, "version": version} for row in self.rows if row.get("key") == key]
             self.show(own, ack={"view": view, "key": key, "seq": seq, "version": version})
+            on_disk.append(version)
 
+        on_disk: list[int] = []
         try:
-            rows = list(self._edit(self, key, text, acknowledge))
+            rows = self._edit(self, key, text, acknowledge)
         except Exception as error:  # noqa: BLE001 - whatever it was, the browser keeps its copy and says why
             reason = str(error) or type(error).__name__
             self.send({"k": "refused", "view": view, "key": key, "seq": seq, "reason": reason})
             return
-        if rows:
-            self.show(rows)
+        if rows is not None:
+            self.show(rows, worked=max(on_disk, default=0))
 
-    def show(self, rows: Iterable[Row], *, ack: Mapping[str, Any] | None = None) -> None:
-        """Send only these rows to the browser, and keep them for a view that opens later."""
+    def show(self, rows: Iterable[Row], *, ack: Mapping[str, Any] | None = None, worked: int = 0) -> None:
+        """Send only these rows to the browser, and keep them for a view that opens later.
+
+        ``worked``: results are those of all entries up to this number of the journal, so none of them is out of date.
+        """
         changed = [dict(row) for row in rows]
         place = {row.get("key"): index for index, row in enumerate(self.rows)}
         for row in changed:
             index = place.get(row["key"])
             if index is not None:
                 self.rows[index] = row  # in place: the browser gets the rows in the message below
-        self.send({"k": "rows", "rows": changed, "ack": dict(ack) if ack else None})
+        self.send({"k": "rows", "rows": changed, "ack": dict(ack) if ack else None, "worked": worked})
 
     def focus_on(self, key: str = "", *, top: str = "") -> None:
         """Put the cursor into this field, or into the first one; ``top`` is the test whose heading is to be in sight."""
@@ -284,6 +289,6 @@ class Shield(anywidget.AnyWidget):
         """Show the top of the form."""
         self.send({"k": "top"})
 
-    def show_place(self, name: str) -> None:
-        """Bring the part of the form with this class into view."""
-        self.send({"k": "place", "name": name})
+    def show_place(self, name: str, *, focus: bool = False) -> None:
+        """Bring the part of the form with this class into view, with the ``focus`` too when that is wanted."""
+        self.send({"k": "place", "name": name, "focus": focus})

@@ -126,7 +126,7 @@ def _result_rows(
     word = result.verdict.verdict
     verdict = "–"
     if result.reason != "no-limit":
-        verdict = f'<span class="dn-verdict-word" data-verdict="{_text(word)}">{_text(presenter.mark(word))} {_text(word)}</span>'
+        verdict = f'<span class="dn-verdict-word" data-verdict="{_text(word)}">{_text(presenter.verdict(word))}</span>'
     cells = (presenter.value(result) or "–", presenter.limit(result) or "–")
     mark = ' class="dn-differs"' if differing else ""
     name = f"<b>≠</b> {_text(result.title)}" if differing else _text(result.title)

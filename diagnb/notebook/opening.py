@@ -22,7 +22,7 @@ _NOTEBOOK = "notebook"
 _LOOK_BACK = 100
 _WAIT = 4.0
 """Seconds that an opening waits for a kernel whose window is gone."""
-_open: dict[Path, Sheet] = {}
+_open: dict[Path, tuple[Sheet, Workplace]] = {}
 
 
 def checked_name(wanted: str) -> str:
@@ -61,14 +61,18 @@ def drafts(workplace: Workplace) -> tuple[str, ...]:
 def open_sheet(
     workplace: Workplace, name: str, *, notebook: str = "", clock: Callable[[], dt.datetime] = local_now
 ) -> Sheet:
-    """The sheet of this name: the live one of this kernel, or opened from its journal, or new.
+    """The sheet of this name: the live one of this kernel, as the workplace is now, or opened from its journal, or new.
 
     A new sheet remembers the name of the ``notebook`` that it was begun in.
     """
     path = (workplace.drafts / f"{name}.jsonl").resolve()
-    live = _open.get(path)
+    live, before = _open.get(path, (None, workplace))
     if live is not None and not live.model.journal.read_only:
-        live.show(live.here)
+        if workplace == before:
+            live.show(live.here)
+        else:
+            live.equip(ReportPresenter(workplace.language), workplace.office())
+            _open[path] = live, workplace
         return live
     if live is not None:
         live.stop()
@@ -93,7 +97,7 @@ def open_sheet(
         log=log_into(log_file, clock),
         log_file=str(log_file),
     )
-    _open[path] = sheet
+    _open[path] = sheet, workplace
     sheet.go_on()
     return sheet
 
@@ -109,5 +113,5 @@ def _last_entries(workplace: Workplace, but: str) -> Mapping[str, str]:
 def close_all() -> None:
     """Let go of every sheet of this kernel; their entries stay in their journals."""
     while _open:
-        _, sheet = _open.popitem()
+        _, (sheet, _) = _open.popitem()
         sheet.stop()

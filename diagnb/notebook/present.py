@@ -11,7 +11,7 @@ from diagnb.quantities import significant, unit, value_with_uncertainty
 from diagnb.report.charts import Picture, interval_picture, significant_short
 from diagnb.report.profile import failing_sentence, voltage_profile
 from diagnb.report.traces import trace_picture
-from diagnb.report.wording import MARKS, Wording, load_wording
+from diagnb.report.wording import Wording, load_wording
 
 
 class ReportPresenter:
@@ -21,9 +21,22 @@ class ReportPresenter:
         self.language = language
         self.wording: Wording = load_wording(language)
 
-    def mark(self, verdict: str) -> str:
-        """The mark that stands before the verdict's word."""
-        return MARKS[verdict]
+    def verdict(self, verdict: str) -> str:
+        """The mark of a verdict and its word."""
+        return self.wording.verdict(verdict)
+
+    def no_limit(self) -> str:
+        """That no limit applies to a value."""
+        return self.wording.reason("no-limit")
+
+    def limit_from(self, result: Result) -> str:
+        """Where the limit comes from; blank when there is none."""
+        return f"{self.wording.say('label.limit')}: {result.limit.source}" if result.limit else ""
+
+    def expected(self, result: Result) -> str:
+        """What would have been expected here, with its unit; blank when there is no value."""
+        said = self.value(result)
+        return f"{self.wording.say('chart.expected')} {said}" if said else ""
 
     def value(self, result: Result) -> str:
         """Value ± U with its unit; blank when there is no value."""

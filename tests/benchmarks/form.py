@@ -21,7 +21,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "browser"))
 
 import nbformat
-from conftest import FLAGS, chromium
+from conftest import FLAGS, chromium, to_step
 from entry_server import Started, command_started
 from playwright.sync_api import sync_playwright
 
@@ -104,14 +104,14 @@ def opened(page: Any, server: Started, name: str) -> None:
     page.locator(".jp-Notebook .cm-content").first.click()
     page.keyboard.press("Shift+Enter")
     page.wait_for_selector(".dn-steps", timeout=90_000)
-    page.locator(".dn-steps button", has_text="Vehicle").click()  # a sheet goes on at the step of its last entry
+    to_step(page, "Vehicle")  # a sheet goes on at the step of its last entry
     page.wait_for_selector(FIELD, timeout=90_000)
 
 
 def key_to_verdict(page: Any, server: Started, keys: int) -> list[float]:
     """Milliseconds from the key to the changed value beside the verdict, 30 tests in the sheet."""
     opened(page, server, "keys")
-    page.locator(".dn-steps button", has_text="As found").click()
+    to_step(page, "As found")
     page.fill("[data-entry='tests.t1.readings.load_current']", "4,80")
     page.fill("[data-entry='tests.t1.readings.drop']", "350 mV")
     page.wait_for_selector("[data-verdict='fail']:visible")

@@ -205,6 +205,14 @@ class Lab:
         self.page.evaluate("async () => { await window.jupyterapp.serviceManager.sessions.shutdownAll(); }")
 
 
+def to_step(page: Any, title: str) -> None:
+    """Press the button of a step; where the list of steps is folded, open it first."""
+    button = page.locator(".dn-steps button:not(.dn-fold)", has_text=title)
+    if not button.is_visible():
+        page.locator(".dn-fold").click()
+    button.click()
+
+
 @contextmanager
 def opened(browser: Any, server: Server) -> Iterator[Lab]:
     """One page of this JupyterLab, shut down afterwards."""

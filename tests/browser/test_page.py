@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import to_step
 from entry_server import Started, command_started
 
 from diagnb.forms.journal import Journal
@@ -64,15 +65,15 @@ def test_a_row_is_filled_the_verdict_appears_and_the_journal_has_it(tablet: Any,
     page = opened(tablet, form_command, "&sheet=visit-1")
     page.fill(field("order.number"), "RO-4711")
     page.select_option(field("vehicle.system_voltage"), "12")
-    page.locator(".dn-steps button", has_text="Circuit").click()
+    to_step(page, "Circuit")
     page.select_option(field("circuit.class"), "ordinary")
     page.fill(field("conditions.ambient_degc"), "21,5")
-    page.locator(".dn-steps button", has_text="Instruments").click()
+    to_step(page, "Instruments")
     page.locator("button:visible", has_text="Add an instrument").click()
     page.select_option(field("instruments.m1.meter"), "handheld-6000")
     page.fill(field("instruments.m1.calibrated"), "2026-01-10")
     page.fill(field("instruments.m1.due"), "2099-01-10")
-    page.locator(".dn-steps button", has_text="As found").click()
+    to_step(page, "As found")
     page.locator(".widget-dropdown select:visible").select_option(label="P09 Feed-side voltage drop")
     page.locator("button:visible", has_text="Add this test").click()
     page.wait_for_selector(f"{field('tests.t1.readings.drop')}:focus")
@@ -105,7 +106,7 @@ def test_a_window_that_died_leaves_its_sheet_to_the_next_at_the_step_of_the_last
     browser: Any, tablet: Any, form_command: Started
 ) -> None:
     first = opened(tablet, form_command, "&sheet=visit-6")
-    first.locator(".dn-steps button", has_text="Circuit").click()
+    to_step(first, "Circuit")
     first.fill(field("circuit.name"), "left low beam")
     saved(first)
     first.close(run_before_unload=False)

@@ -8,6 +8,7 @@ import signal
 from pathlib import Path
 
 import pytest
+from conftest import to_step
 
 from diagnb.proof import verify_report
 from diagnb.signing import load_trust
@@ -41,7 +42,7 @@ class Form:
         return text.split()[-1]
 
     def step(self, title: str) -> None:
-        self.page.locator(".dn-steps button", has_text=title).click()
+        to_step(self.page, title)
 
     def press(self, label: str) -> None:
         self.page.locator("button:visible", has_text=label).first.click()
@@ -133,6 +134,15 @@ def test_from_the_first_reading_to_a_signed_report_that_proves_itself(form, lab,
     form.press("Sign report")
     form.press("Yes, sign now")
     page.wait_for_selector("text=Signed. The report is at")
+    page.wait_for_selector(".dn-signed:focus")
+    form.press("Correct it: begin a new revision")
+    said = page.locator(".dn-said-revision .dn-trouble")
+    said.wait_for()
+    assert "say it in a sentence" in said.inner_text()
+    page.wait_for_function(  # beside the button, in sight
+        "() => { const b = document.querySelector('.dn-said-revision .dn-trouble').getBoundingClientRect();"
+        " const foot = document.querySelector('.dn-foot').getBoundingClientRect(); return b.top > 0 && b.bottom <= foot.top; }"
+    )
     with page.expect_download() as waiting:
         form.press("Save the report")
     download = tmp_path / "handed-over.pdf"

@@ -97,7 +97,13 @@ class Bench:
         )
         model.begin({"record.id": "rec-1"})
         self.sheet = Sheet(
-            model, presenter=ReportPresenter(), office=self.office, log=self.log.append, log_file="form.log", settle=30
+            model,
+            presenter=ReportPresenter(),
+            office=self.office,
+            log=self.log.append,
+            log_file="form.log",
+            settle=30,
+            pause=0,
         )
         self.model = model
         self.sent: list[dict] = []

@@ -66,7 +66,7 @@ def test_the_next_revision_names_the_one_it_replaces_the_reason_and_what_changed
 def test_a_revision_wants_a_reason_and_a_change(bench):
     signed(bench)
     begin_again(bench, "  ")
-    assert "Why it is corrected" in bench.trouble
+    assert "Why it is corrected" in bench.sheet.revising.said.value
     assert bench.model.locked
     begin_again(bench)
     assert bench.sheet.here == "review"
@@ -103,5 +103,5 @@ def test_a_sheet_that_is_not_signed_or_whose_record_was_altered_is_not_revised(b
     for kept in bench.model.files.folder.iterdir():
         kept.write_bytes(b"{}")
     begin_again(bench)
-    assert "altered" in bench.trouble
+    assert "altered" in bench.sheet.revising.said.value
     assert bench.model.locked

@@ -53,7 +53,7 @@ def test_a_reading_brings_its_verdict_and_only_the_rows_that_changed(bench):
     assert {"tests.t1.readings.drop", "tests.t1.results.feed_drop", "tests.t1.results.feed_resistance"} <= changed
     assert all(key == "tests.t1.readings.drop" or key.startswith("tests.t1.results.") for key in changed)
     result = next(r for r in answer["rows"] if r["key"].endswith("feed_drop"))
-    assert (result["mark"], result["verdict"]) == ("✓", "pass")
+    assert (result["said"], result["verdict"]) == ("✓ pass", "pass")
     assert result["value"].startswith("0.04800 ± ")
     assert result["picture"].startswith("<svg")
     assert 'role="img"' in result["picture"]
@@ -129,7 +129,7 @@ def test_a_step_is_not_done_while_a_needed_reading_is_blank(bench):
     bench.sheet._add_test("feed-side-drop", "found", "")
     button = bench.sheet.steps.buttons["found"]
     assert button.description == "! As found (1 missing)"
-    bench.sheet._soon._seconds = 0.01
+    bench.sheet._soon.seconds = 0.01
     bench.type("tests.t1.readings.load_current", "4.80")
     bench.sheet._soon._timer.join(20)
     assert button.description == "! As found (1 missing)"
@@ -304,7 +304,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     step.pad.strokes = [[[100, 100], [200, 120], [300, 80]]]
     step.sign.click()
     assert bench.trouble == ""
-    assert "1 fail" in step.question.value
+    assert "1 ✗ fail" in step.question.value
     step.confirm.click()
     step.worker.join(30)
     assert bench.trouble == step.said_at_sign.value == step.said_at_key.value == "" and not bench.log, bench.log
@@ -365,7 +365,7 @@ def test_a_wrong_passphrase_is_said_beside_the_button_and_the_sheet_stays_open(b
     assert 'role="alert" aria-live="assertive"' in said
     assert "not the passphrase" not in said + "".join(bench.log)
     assert bench.trouble == ""
-    assert revealed[-1] == {"k": "place", "name": "dn-said-sign"}
+    assert revealed[-1] == {"k": "place", "name": "dn-said-sign", "focus": False}
     step.passphrase.secret = "again not it"
     step.sign.click()
     assert step.said_at_sign.value == ""

@@ -6,7 +6,8 @@
 // "next" names the field that Enter goes to.
 // Each key press goes to a copy in this browser first, then to the kernel, which writes its journal and answers
 // {k: "rows", ack: {view, key, seq, version}, rows: [...]}. Only that answer turns "saving" into "saved" and
-// removes the browser's copy.
+// removes the browser's copy. Results follow later: "worked" in a message says up to which entry they hold, and until then those
+// of the same test ("of") are drawn as being worked out, because they are not yet the results of what stands in the field.
 
 const ANSWER_WITHIN_MS = 2500;
 const TRAIL = 60;                     // how many unacknowledged texts of a field are remembered
@@ -101,6 +102,7 @@ function render({ model, el }) {
   let tooLate = [];                   // what was typed while the report was being signed
   let takenOver = 0;
   const parts = new Map();            // key -> the nodes of a row that change
+  const awaited = new Map();          // test -> the entry that its results have to hold, Infinity while that has no number yet
   let sequence = 0;
   let timer = null;
   let silence = null;
@@ -125,8 +127,32 @@ function render({ model, el }) {
     pending.set(row.key, item);
     store.keep(row.key, { text, base: row.version || 0, trail: trails.get(row.key) }).then((done) => { item.kept = done; });
     mark(row.key);
+    if (row.of) {
+      awaited.set(row.of, Infinity);
+      showAwaited(row.of, row.key);
+    }
     transmit(row.key);
     tell();
+  }
+
+  // The results of a test, and what is said at the field that was typed in, while they lag behind the text.
+  function showAwaited(test, typed = "") {
+    const waits = awaited.has(test);
+    for (const [key, { row, line, message }] of parts) {
+      if (row.of !== test) continue;
+      if (row.kind === "result" || row.kind === "picture") {
+        line.classList.toggle("dn-awaited", waits);
+        line.setAttribute("aria-busy", String(waits));
+      } else if (message && (!waits || key === typed)) message.classList.toggle("dn-awaited", waits);
+    }
+  }
+
+  function worked(number) {
+    for (const [test, needed] of awaited) {
+      if (needed > number) continue;
+      awaited.delete(test);
+      showAwaited(test);
+    }
   }
 
   function transmit(key) {
@@ -206,7 +232,7 @@ function render({ model, el }) {
       nodes.line.dataset.verdict = row.verdict || "none";
       nodes.line.classList.toggle("dn-plain", Boolean(row.plain));
       nodes.line.classList.toggle("dn-compact", Boolean(row.compact));
-      nodes.verdict.textContent = row.verdict ? `${row.mark} ${row.verdict}` : "";
+      nodes.verdict.textContent = row.verdict ? row.said : "";
       nodes.value.textContent = row.value || "";
       nodes.line.setAttribute("aria-label", row.label);
       nodes.limit.textContent = [row.limit, row.expected].filter(Boolean).join("; ");
@@ -339,6 +365,7 @@ function render({ model, el }) {
     spoken.textContent = ""; // what was said of the rows before does not hold of these
     table.setAttribute("aria-label", model.get("title"));
     table.replaceChildren(...placed(model.get("rows")));
+    for (const test of awaited.keys()) showAwaited(test);
     for (const row of model.get("rows")) {
       if (!parts.has(row.key)) continue;
       paint(row);
@@ -470,6 +497,9 @@ function render({ model, el }) {
         const item = pending.get(ack.key);
         if (item && ack.seq >= item.seq) {
           pending.delete(ack.key);
+          const test = parts.has(ack.key) && parts.get(ack.key).row.of;
+          const goesOn = [...pending.keys()].some((key) => parts.has(key) && parts.get(key).row.of === test);
+          if (awaited.has(test) && !goesOn) awaited.set(test, ack.version);
           trails.delete(ack.key);
           store.drop(ack.key);
         } else if (item) {
@@ -487,7 +517,8 @@ function render({ model, el }) {
         paint(row);
       }
       if (before) mark(ack.key);
-      const say = message.rows.filter((row) => row.kind === "result" && row.verdict).map((row) => `${row.label}: ${row.verdict}`).join(". ");
+      if (message.worked) worked(message.worked);
+      const say = message.rows.filter((row) => row.kind === "result" && row.verdict).map((row) => `${row.label}: ${row.said}`).join(". ");
       if (say && spoken.textContent !== say) spoken.textContent = say;
       clearTimeout(silence);
       silence = setTimeout(() => { spoken.textContent = ""; }, 5000);
@@ -516,6 +547,7 @@ function render({ model, el }) {
         if (row && row.text !== text) tooLate.push({ label: row.label, text });
       }
       pending.clear();
+      worked(Infinity);
       heldBack.clear();
       store.clear();
       for (const { row } of [...parts.values()]) paint(row);

@@ -2,6 +2,7 @@
 // delete the form's cell. A click on something that takes no focus (the signature pad, a picture, a blank place) would
 // give it to the cell, so it is brought back into the form. Also keeps the form as high as there is room, scrolls it to its top when a step begins, and
 // puts the focus there, so that the next Tab is the first field of the step.
+// Where the form is narrow or low, it folds the list of steps into one line, so that the fields have most of the height.
 // Of all keys only save and find (Ctrl or Meta with S, F) still reach the notebook.
 
 function render({ model, el }) {
@@ -21,6 +22,8 @@ function render({ model, el }) {
   let sizes = null;
   let waiting = 0;
   const LEAST = 360;
+  const NARROW = 800;                 // px of the form
+  const LOW = 720;                    // px of what scrolls around it: does not change while it scrolls
   const EDGE = 8;
 
   // The form is as high as the room below its top edge, so that the buttons at its foot are always in sight.
@@ -32,6 +35,23 @@ function render({ model, el }) {
     const top = Math.max(root.getBoundingClientRect().top, around.top);
     const room = `${Math.max(Math.floor(Math.min(around.bottom, page.clientHeight) - top - EDGE), LEAST)}px`;
     if (root.style.getPropertyValue("--dn-room") !== room) root.style.setProperty("--dn-room", room);
+    const height = scroller ? around.bottom - around.top : page.clientHeight;
+    root.classList.toggle("dn-folded", root.clientWidth < NARROW || height < LOW);
+  }
+
+  const openSteps = (opens) => {
+    const steps = root.querySelector(".dn-steps");
+    steps.classList.toggle("dn-open", opens);
+    for (const fold of steps.querySelectorAll(".dn-fold")) fold.setAttribute("aria-expanded", String(opens));
+  };
+
+  function onStep(event) {
+    const pressed = event.target.closest(".dn-steps button");
+    if (!pressed || !root.classList.contains("dn-folded")) return;
+    const isOpen = pressed.parentElement.classList.contains("dn-open");
+    openSteps(!isOpen && pressed.matches(".dn-fold"));
+    const here = root.querySelector(".dn-steps .dn-here");
+    if (pressed.matches(".dn-fold") && here && !isOpen) here.focus({ preventScroll: true });
   }
   const fitSoon = () => { if (!waiting) waiting = requestAnimationFrame(fit); };
   const onScroll = (event) => { if (root && event.target !== root && event.target.contains(root)) fitSoon(); };
@@ -58,6 +78,7 @@ function render({ model, el }) {
     root.addEventListener("keydown", spare, true);
     root.addEventListener("keydown", stop);
     root.addEventListener("pointerup", hold);
+    root.addEventListener("click", onStep);
     protect(root);
     watch = new MutationObserver(() => protect(root));
     watch.observe(root, { childList: true, subtree: true });
@@ -111,7 +132,11 @@ function render({ model, el }) {
     if (message.k === "place") {
       setTimeout(() => {
         const place = [...root.getElementsByClassName(message.name)].find((node) => node.offsetParent);
-        if (place) place.scrollIntoView({ block: "center" });
+        if (!place) return;
+        place.scrollIntoView({ block: "center" });
+        if (!message.focus) return;
+        place.tabIndex = -1;
+        place.focus({ preventScroll: true });
       }, 60);
     }
   };
@@ -124,6 +149,7 @@ function render({ model, el }) {
       root.removeEventListener("keydown", spare, true);
       root.removeEventListener("keydown", stop);
       root.removeEventListener("pointerup", hold);
+      root.removeEventListener("click", onStep);
     }
     if (watch) watch.disconnect();
     if (sizes) sizes.disconnect();
