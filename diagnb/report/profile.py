@@ -60,7 +60,23 @@ def failing_sentence(test: TestResult, wording: Wording) -> str:
     chance = "–" if over is None else _probability(over, wording)
     excess = f"{wording.number(significant(profile.excess, 3))} V"
     title = profile.span(profile.failing).title
-    return wording.say("text.profile-failing", span=title, excess=excess, probability=chance)
+    said = wording.say("text.profile-failing", span=title, excess=excess, probability=chance)
+    others = _also_failing(test, wording)
+    return f"{said} {wording.say('text.profile-also-failing', spans=others)}" if others else said
+
+
+def _also_failing(test: TestResult, wording: Wording) -> str:
+    """The other spans whose drop fails, the largest first, each with its drop."""
+    profile = test.profile
+    assert profile is not None
+    by_name = {result.name: result for result in test.results}
+    found = []
+    for span in profile.spans:
+        drop = by_name.get(f"{span.name}_drop")
+        if drop is not None and span.name != profile.failing and drop.verdict.verdict == "fail":
+            shown = _volts(drop.value or 0.0, drop.expanded_uncertainty, wording)
+            found.append((-abs(drop.value or 0.0), f"{span.title} ({shown})"))
+    return ", ".join(said for _, said in sorted(found))
 
 
 def _probability(value: float, wording: Wording) -> str:

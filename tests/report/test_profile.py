@@ -18,7 +18,7 @@ from diagnb.report import Options, render_report
 from diagnb.report.blocks import Cell, Figure, Heading, Paragraph, Table
 from diagnb.report.charts import Label, Line
 from diagnb.report.compose import compose
-from diagnb.report.profile import describe_profile, voltage_profile
+from diagnb.report.profile import describe_profile, failing_sentence, voltage_profile
 from diagnb.report.wording import LANGUAGES, load_wording
 from diagnb.shipped import templates_directory
 
@@ -218,3 +218,19 @@ def test_the_printed_report_shows_it(record, tmp_path):
         "✗ fail: 1.1638 ± 0.0082 V",
     ):
         assert words_ in text
+
+
+def test_every_failing_span_is_named_not_the_largest_alone():
+    def strict(path):
+        for node in path["nodes"]:
+            if "limit" in node:
+                node["limit"] |= {"upper": "0.0001", "unit": "V"}
+
+    test = walked(strict)
+    by_name = {r.name: r for r in test.results}
+    failing = [s for s in test.profile.spans if (d := by_name.get(f"{s.name}_drop")) and d.verdict.verdict == "fail"]
+    assert len(failing) == 2
+    said = failing_sentence(test, load_wording("en"))
+    assert said.startswith("Largest excess: ")
+    assert all(span.title in said for span in failing)
+    assert "Also over" not in failing_sentence(walked(), load_wording("en"))

@@ -261,3 +261,30 @@ def test_a_condition_that_did_not_hold_stands_in_the_report(record, language, sa
     assert any(
         said in flat(block) for block in blocks_of(read_record(document), language) if isinstance(block, KeyValues)
     )
+
+
+def test_the_change_is_that_of_the_numbers_beside_it_also_where_trials_gave_them(record):
+    document = plain(record)
+    for test, current in (("3", "1.7 A"), ("5", "1.9 A")):
+        entry = next(t for t in document["tests"] if t["id"] == test)
+        next(r for r in entry["readings"] if r["name"] == "load_current")["texts"] = [current]
+    changed = read_record(document)
+    evaluation = evaluate(changed)
+    (pair,) = (p for p in evaluation.pairs if p.name == "ground_resistance")
+    old, new = (evaluation.test(t).result(pair.name) for t in (pair.before, pair.after))
+    assert old.method == "monte-carlo"
+    assert abs((new.value - old.value) - pair.change) > 0.01 * abs(pair.change)
+    (table,) = (b for b in blocks_of(changed) if isinstance(b, Table) and "Change" in " ".join(b.head[2:3]))
+    cells = next(row for row in table.rows if row[0].text == pair.title)
+    before, after = (float(n) for n in re.match(r"(\S+) → (\S+?)\s", cells[1].replace("\u00a0", " ")).groups())
+    change = float(cells[2].split("\u00a0")[0].replace("−", "-"))
+    assert change == pytest.approx(after - before, rel=0.02)
+
+
+def test_a_value_within_its_limit_before_the_repair_is_no_improvement(record):
+    document = plain(record)
+    entry = next(t for t in document["tests"] if t["id"] == "3")
+    next(r for r in entry["readings"] if r["name"] == "drop")["texts"] = ["71.0 mV"]
+    said = section(blocks_of(read_record(document)), "pairs")
+    assert "within its limit before too" in said
+    assert "Improved" not in said and "improved" not in said

@@ -35,8 +35,12 @@ def _row(matter: Matter, pair: Pair) -> tuple[CellLike, ...]:
     old, new = (matter.evaluation.test(test).result(pair.name) for test in (pair.before, pair.after))
     scale = matter.scale(old)
     unit = "" if scale.unit in ("", "1") else f"{NB}{scale.unit}"
-    change, half = value_with_uncertainty(scale.of(pair.change), scale.of(pair.expanded))
-    sign = "+" if pair.change > 0 else ""
+    difference = pair.change
+    if "monte-carlo" in (old.method, new.method) and old.value is not None and new.value is not None:
+        # Trials gave the mean, not the formula's value: the change is that of the numbers beside it.
+        difference = new.value - old.value
+    change, half = value_with_uncertainty(scale.of(difference), scale.of(pair.expanded))
+    sign = "+" if difference > 0 else ""
     before = _number(matter, pair.before, old, scale)
     after = _number(matter, pair.after, new, scale)
     tests = f"{wording.say('label.test-short')}{NB}{pair.before} → {pair.after}"
@@ -44,12 +48,14 @@ def _row(matter: Matter, pair: Pair) -> tuple[CellLike, ...]:
     if pair.improvement:
         word = wording.say("text.improved" if pair.improvement == "improved" else "text.improvement-not-shown")
         detail = matter.probability(pair.probability)
+    if pair.improvement and old.verdict.verdict == "pass":
+        word, detail = wording.say("text.already-within"), ""
     return (
         Cell(pair.title, strong=True, detail=tests),
         f"{before} → {after}{unit}",
         f"{sign}{wording.number(change)}{NB}±{NB}{wording.number(half)}{unit}",
         _ratio(matter, pair),
-        Cell(word, strong=pair.improvement == "improved", detail=detail),
+        Cell(word, strong=pair.improvement == "improved" and bool(detail), detail=detail),
     )
 
 
