@@ -361,7 +361,8 @@ def run_effect(options: argparse.Namespace) -> int:
         datetime.date.fromisoformat(options.date)
     except ValueError:
         raise fault("--date", f"{options.date!r} is not a date", "write it as 2026-03-31") from None
-    found = effect_at(data.chosen, data.vehicles, date=options.date, settling_months=options.settling)  # type: ignore[arg-type]
+    rows = data.rows.of_component(options.component) if options.component else data.rows
+    found = effect_at(data.chosen, data.vehicles, date=options.date, settling_months=options.settling, tested=rows.date)  # type: ignore[arg-type]
     _show(options, data, found, [effect_table(found)], lambda: plot_effect(found))
     return int(found.finding == "more")
 

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from diagnb.fleet.labels import Labels
 from diagnb.fleet.rows import Rows
 from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
 
@@ -67,7 +66,7 @@ def carried_lots(rows: Rows, vehicles: Vehicles) -> Carried:
     index = {name: k for k, name in enumerate(names)}
     code = np.array([index[n] for n in rows.lot.names] or [0], dtype=np.int64)
     position = vehicles.position(rows.asset)
-    kept = position >= 0
+    kept = np.nonzero((position >= 0) & _ends_of_runs(rows))[0]
     vehicle, component, point = position[kept], rows.component.codes[kept], rows.point.codes[kept]
     points, fleet = max(len(rows.point.names), 1), int(position.max(initial=0)) + 1
     key = (component.astype(np.int64) * fleet + vehicle) * points + point
@@ -106,6 +105,19 @@ def carried_lots(rows: Rows, vehicles: Vehicles) -> Carried:
 
 
 _EVER = -(2**62)
+
+
+def _ends_of_runs(rows: Rows) -> Array:
+    """Mask (rows,): the first and the last of those that follow each other and state the same lot of the same place.
+
+    Rows are in the order of vehicle, point, day and phase, so what lies between two of them says nothing new.
+    """
+    new = np.ones(len(rows) + 1, dtype=bool)
+    inner = np.zeros(max(len(rows) - 1, 0), dtype=bool)
+    for labels in (rows.asset, rows.point, rows.component, rows.lot):
+        inner |= labels.codes[1:] != labels.codes[:-1]
+    new[1:-1] = inner
+    return new[:-1] | new[1:]
 
 
 def _spans(states: Array) -> Array:

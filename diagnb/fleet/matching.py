@@ -16,7 +16,8 @@ _MOST = 5
 
 
 def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
-    """A sentence for each kind: vehicles without a watch, results outside one, vehicles without a result.
+    """A sentence for each kind: vehicles without a watch, results outside one, vehicles without a result, and
+    components that follow each other at one point.
 
     Results of vehicles without a watch, or outside it, count in shares of tests but in no figure with an exposure.
     """
@@ -40,12 +41,27 @@ def mismatches(rows: Rows, vehicles: Vehicles) -> tuple[str, ...]:
                     f"{counted(int(mask.sum()), 'result')} dated {words} the vehicle's watch (the {'first' if day == 'min' else 'last'} "
                     f"on {found}): in no rate"
                 )
+    said += _replaced(rows)
     absent = len(vehicles) - int(np.unique(position[known]).size)
     if absent:
         said.append(
             f"{counted(absent, 'vehicle')} under watch without any result: their time counts as without a defect"
         )
     return tuple(said)
+
+
+def _replaced(rows: Rows) -> list[str]:
+    """A sentence where one point of a vehicle states two components: each counts the whole watch as its exposure."""
+    asset, point, component = (labels.codes for labels in (rows.asset, rows.point, rows.component))
+    changed = (asset[1:] == asset[:-1]) & (point[1:] == point[:-1]) & (component[1:] != component[:-1])
+    if not changed.any():
+        return []
+    both = np.unique(np.concatenate([component[1:][changed], component[:-1][changed]]))
+    count = int(np.unique(asset[1:][changed]).size)
+    return [
+        f"{listed((rows.component.names[c] for c in both), _MOST)}: {counted(count, 'vehicle')} state one after the other at the "
+        f"same point, and each has the whole watch as its exposure: their rates are too low, and a change of one is no effect"
+    ]
 
 
 def not_judged(rows: Rows) -> str:

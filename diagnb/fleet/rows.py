@@ -16,6 +16,7 @@ from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.columns import dates, formulas, numbers, sort_groups
 from diagnb.fleet.labels import Labels
 from diagnb.fleet.measurement_share import judge_history
+from diagnb.fleet.points import points_told_apart
 from diagnb.quantities import unit as unit_of
 
 Array = Any
@@ -181,7 +182,8 @@ class Rows:
 def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, check_formulas: bool = True) -> Rows:
     """Check columns of results (lists, arrays or :class:`~diagnb.fleet.labels.Labels`, all of one length).
 
-    The order of the rows changes nothing. Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with
+    The order of the rows changes nothing; a point's name that stands for two components of a vehicle at once is told
+    apart by them. Needed: ``record``, ``asset`` (or ``vin``), ``point`` (or ``circuit`` with
     ``name``), ``date``. Others of
     :data:`TEXTS` and :data:`NUMBERS`, and ``revision``, may be left out. Values are brought to coherent SI.
     Faults are listed in ``faults`` by kind with the first rows they concern (lines of the file, where the columns were
@@ -240,13 +242,17 @@ def read_rows(columns: Mapping[str, Any], *, schemas: Iterable[str] = SCHEMAS, c
         invented = invented == 1
         if not invented[aside.free].all():
             aside.put("demonstration", invented, "demonstration")
-    _duplicates(texts, day, read, proved, aside)
-    if "component" not in given:
+    number = day.astype(np.int64)
+    if "component" in given:
+        texts["point"] = points_told_apart(
+            **{n: texts[n] for n in ("point", "component", "asset", "phase")}, day=number
+        )
+    else:
         texts["component"] = texts["point"]
+    _duplicates(texts, number, read, proved, aside)
     verdict_of = np.array(
         [WORDS.index(w) if w in WORDS else WORDS.index("not judged") for w in texts["verdict"].names] or [0]
     )
-    number = day.astype(np.int64)
     keep, _ = sort_groups(
         [*(texts[name].codes for name in ("asset", "point")), number, *(texts[name].codes for name in ("phase", "record", "test")), read["value"]],
         aside.free,
@@ -357,13 +363,13 @@ def _latest(texts: Mapping[str, Labels], revision: Array, aside: _Aside) -> None
 
 
 def _duplicates(
-    texts: Mapping[str, Labels], day: Array, read: Mapping[str, Array], proved: Array, aside: _Aside
+    texts: Mapping[str, Labels], number: Array, read: Mapping[str, Array], proved: Array, aside: _Aside
 ) -> None:
     """Set aside all but one row of each result, first within a record, then between records.
 
     The one that is kept states a lot where any does; beyond that its own texts decide, not its place in the table.
     """
-    number, value = day.astype(np.int64), read["value"]
+    value = read["value"]
     ties = [texts["lot"].marked({""}), *(labels.codes for labels in texts.values()), *read.values()]
     of_record = [texts[name].codes for name in ("record", "test", "point", "phase")]
     aside.put("duplicate row", _repeated([*of_record, number, value], ties, aside.free), "record")

@@ -247,13 +247,15 @@ def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
 
 def effect_at(
     defects: Defects, vehicles: Vehicles, *, date: str, band_months: float = 12.0, settling_months: float = 3.0,
-    coverage: float = 0.95,
+    coverage: float = 0.95, tested: Array | None = None,
 ) -> Effect:  # fmt: skip
     """Defect rate after ``date`` over before, compared within age bands of ``band_months``, limits by vehicle.
 
     A defect is dated by the test that found it, so what came about before the change is found after it for as long as
     vehicles stay away: ``settling_months`` after the change are left out on both counts (choose the longest usual time
-    between visits). What stays pulls the ratio towards 1: a point that is already bad can't become bad again. Season is not removed: choose spans of whole years. Refused for results judged under several rules.
+    between visits). What stays pulls the ratio towards 1: a point that is already bad can't become bad again. Season is not removed: choose spans of whole years. Refused for results judged under several rules, and where
+    ``tested``, the dates of the results asked about, has none before the change or none after the settling: what is not
+    tested any more, because another part was fitted, shows no defect either.
     """
     if not band_months > 0 or settling_months < 0:
         raise fault("band_months", f"{band_months:g} must be above zero, and settling_months not below it")
@@ -294,9 +296,17 @@ def effect_at(
         asset=asset, after=after_, events=events, exposure=exposure, stratum=stratum, exposure_unit=MONTHS,
         coverage=coverage,
     )  # fmt: skip
+    why: tuple[str, str] | None = None
     if len(defects.rules) > 1:
-        ratio = refused("rate ratio", "mixed-rules", ", ".join(defects.rules), method=found.ratio.method)
-        found = replace(found, ratio=ratio, finding="not tested")
+        why = ("mixed-rules", ", ".join(defects.rules))
+    elif tested is not None:
+        sides = {f"before {date}": (tested < change).any(), f"from {resumed} on": (tested >= resumed).any()}
+        none = [name for name, any_there in sides.items() if not any_there]
+        if none:
+            why = ("no-tests", f"no result {' and none '.join(none)}: was another part fitted?")
+    if why is not None:
+        trial = no_trial(found.trial.name, found.trial.hypothesis, *why, level=found.trial.level, n=found.trial.n)
+        found = replace(found, ratio=refused("rate ratio", *why, method=found.ratio.method), trial=trial, finding="not tested")  # fmt: skip
     return replace(found, strata_of=f"age bands of {band_months:g} months", settling_months=settling_months)
 
 

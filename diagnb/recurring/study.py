@@ -196,10 +196,11 @@ class Study:
             (f"instrument {o.instrument}", str(o.ratio.refusal)) for o in self.meters if o.ratio.refusal is not None
         ]
         asked = self.question.component
+        tested = {c.row for c in self.lots.cells}
         found += [
             (f"lots of {row}", str(why))
             for row, _, why in self.lots.untested
-            if why.code in ("lots-of-defects", "lot-not-stated") and asked in ("", row)
+            if row not in tested and asked in ("", row)
         ]
         if self.effect is not None and self.effect.trial.refusal is not None:
             found.append((self.effect.trial.name, str(self.effect.trial.refusal)))
@@ -293,7 +294,8 @@ def _answer(
     said += (f"lots: {line}" for line in survey.cautions)
     effect = None
     if question.change:
-        effect = effect_at(mine, watched, date=question.change, settling_months=question.settling_months)
+        asked_rows = judged.of_component(question.component) if question.component else judged
+        effect = effect_at(mine, watched, date=question.change, settling_months=question.settling_months, tested=asked_rows.date)  # fmt: skip
     months = rate_chart(**common, limits="exact", unit="per vehicle-month")
     rise, fall = cusum_pair(**common)
     if month.refusal is not None:

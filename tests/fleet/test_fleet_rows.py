@@ -54,6 +54,17 @@ def test_a_faulty_row_is_listed_and_the_rest_is_loaded(change: dict[str, str], c
     assert rows.row.tolist() == [1, 3]
 
 
+def test_a_procedures_name_is_no_point_where_two_circuits_share_it() -> None:
+    """Same vehicle, day, display and procedure: two circuits. A part that is replaced leaves the point what it is."""
+    shared = {"asset": "V1", "point": "ground drop"}
+    columns = table(*[shared] * 4, {**shared, "date": "2026-05-01"})
+    both = read_rows(columns | {"component": ["lamp", "fan", "lamp", "fan", "lamp"]})
+    assert sorted({both.point.names[c] for c in both.point.codes}) == ["fan: ground drop", "lamp: ground drop"]
+    assert (len(both), both.set_aside_count) == (3, 2)
+    replaced = read_rows(columns | {"component": ["P-A"] * 4 + ["P-B"]})
+    assert {replaced.point.names[c] for c in replaced.point.codes} == {"ground drop"}
+
+
 def test_all_faults_are_listed_at_once() -> None:
     rows = read_rows(table({}, {"date": "x"}, {"verdict": "?"}, {"date": "y"}, {"unit": "zorks"}))
     assert rows.set_aside_count == 4

@@ -145,7 +145,7 @@ def test_points_of_one_component_share_its_time() -> None:
     for lots, expected in cases.items():
         places = [place(point, lot) for point, lot in zip(("left", "right"), lots, strict=True)]
         carried = carried_lots(read_rows({k: [p[k] for p in places] for k in places[0]}), vehicles)
-        days = {n: 0.0 for n in expected}
+        days = dict.fromkeys(expected, 0.0)
         for lot, months in zip(carried.lot, carried.months, strict=True):
             days[carried.names[lot]] += months * 30.4375
         assert days == pytest.approx(expected)

@@ -9,6 +9,7 @@ from diagnb.errors import InputFault
 from diagnb.fleet import (
     ages_over_time,
     distinct_defects,
+    effect_at,
     mismatches,
     not_judged,
     read_rows,
@@ -35,6 +36,24 @@ def test_each_kind_of_mismatch_has_its_count() -> None:
         "1 result dated after the vehicle's watch (the last on 2032-01-01): in no rate",
         "1 vehicle under watch without any result: their time counts as without a defect",
     )
+
+
+def test_a_part_that_was_replaced_by_another_is_no_effect_of_a_change() -> None:
+    """P-A until June, P-B from then on, failing alike: nothing changed, and P-A can't have become better."""
+    days = [f"2024-{month:02d}-15" for month in range(1, 13)]
+    rows = read_rows({
+        "record": [f"{v}-{d}" for v in "ABC" for d in days], "asset": [v for v in "ABC" for _ in days], "point": ["pump"] * 36,
+        "component": (["P-A"] * 6 + ["P-B"] * 6) * 3, "date": days * 3, "verdict": ["fail", "pass"] * 18, "rule": ["simple"] * 36,
+    })  # fmt: skip
+    vehicles = read_vehicles(VEHICLES)
+    assert [line for line in mismatches(rows, vehicles) if "P-A, P-B: 3 vehicles state one after the other" in line]
+    defects = distinct_defects(rows).of_component("P-A")
+    tested = rows.of_component("P-A").date
+    found = effect_at(defects, vehicles, date="2024-07-01", settling_months=0.0, tested=tested)
+    assert found.finding == "not tested"
+    assert "no result from 2024-07-01 on: was another part fitted?" in str(found.ratio.refusal)
+    whole = effect_at(distinct_defects(rows), vehicles, date="2024-07-01", settling_months=0.0, tested=rows.date)
+    assert whole.ratio.refusal is None or whole.ratio.refusal.code != "no-tests"
 
 
 def test_what_fits_says_nothing_and_the_watch_says_what_it_can_not_know() -> None:

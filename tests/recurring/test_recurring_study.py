@@ -341,3 +341,43 @@ def test_results_that_can_not_be_judged_are_no_fleet_without_defects(folder: Pat
         answer(Question(ASKED), results=without(lines), vehicles=own["vehicles"])
     half = answer(Question(ASKED), results=without(lines[: len(lines) // 2]), vehicles=own["vehicles"])
     assert any("are not judged (no value, uncertainty or limit)" in said for said in findings(half))
+
+
+def test_a_report_on_what_can_not_be_tested_does_not_say_that_no_lot_stands_out(tmp_path: Path) -> None:
+    results = Source(
+        "results.csv", b"record,asset,point,component,date,verdict,rule\nR1,V1,p,lift,2025-02-01,fail,simple\n"
+    )
+    vehicles = Source("vehicles.csv", b"asset,watched_from,watched_to\nV1,2025-01-01,2025-12-31\n")
+    found = answer(Question("Which lot?", "lift", rule="as-stored"), results=results, vehicles=vehicles)
+    said = " ".join(findings(found))
+    assert "Which lot: no answer: lift, none stated: no lot is stated" in said
+    assert "stands out" not in said
+    assert "lots of lift" in dict(found.refusals)
+    assert "Refused: lots of lift" in " ".join(text_of(render_study(found, moment=MOMENT), tmp_path).split())
+
+
+def test_instruments_of_depots_without_common_vehicles_are_not_blamed_in_a_report(folder: Path, tmp_path: Path) -> None:
+    """Half of the fleet is measured by two instruments of its own, of which one shows 10 % too much."""
+    import csv
+    import io
+
+    own = sources(folder)
+    lines = list(csv.DictReader(io.StringIO(own["results"].data.decode())))
+    for k, line in enumerate(lines):
+        if int(line["asset"][1:]) % 2:
+            line["instrument"] = ("S-1", "S-9")[int(line["record"][1:]) % 2]
+            line["value"] = repr(float(line["value"]) * (1.1 if line["instrument"] == "S-9" else 1.0))
+        lines[k] = line
+    out = io.StringIO()
+    writer = csv.DictWriter(out, list(lines[0]))
+    writer.writeheader()
+    writer.writerows(lines)
+    found = answer(Question(ASKED, "circuit 03"), results=Source("results.csv", out.getvalue().encode()), vehicles=own["vehicles"])  # fmt: skip
+    assert not any(o.flagged for o in found.meters)
+    assert {o.instrument for o in found.meters if o.undecided} == {"S-1", "S-9"}
+    said = " ".join(findings(found))
+    assert "S-9 shows 1.1 times what S-1 shows" in said or "S-9 shows 1.09 times what S-1 shows" in said
+    assert "2 sets without a common scale" in said
+    assert "None of" not in said
+    text = " ".join(text_of(render_study(found, moment=MOMENT), tmp_path).split())
+    assert "which one can't be said" in text and "CAN'T BE SAID" in text
