@@ -100,6 +100,18 @@ def whole_table(table: str, *columns: str) -> Any:
     return sa.select(*(TABLES[table].c[name] for name in columns))
 
 
+def distinct(table: str, *columns: str) -> Any:
+    """Statement: columns of a table, every combination once."""
+    return whole_table(table, *columns).distinct()
+
+
+def other_phases(phase: str, seqs: Collection[int] | None = None) -> Any:
+    """Statement: entry, test and phase of the tests in another phase than this; of these entries only (at most some
+    thousands), or of all."""
+    statement = sa.select(RESULT.c.seq, RESULT.c.test, RESULT.c.phase).where(RESULT.c.phase != phase).distinct()
+    return statement if seqs is None else statement.where(RESULT.c.seq.in_(list(seqs)))
+
+
 def tests_of(layouts: Collection[str] | None, *columns: str, serial: str = "") -> Any:
     """Statement: columns of the tests with these layouts (None: any), at most some hundred of them; with ``serial``
     those whose list of serial numbers holds this text (and perhaps some more)."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnb.cli.archive import add_workers, chosen_workers, progress
 from diagnb.cli.files import now, write_new
+from diagnb.cli.oneline import one_line
 from diagnb.cli.signers import add_signer, check_signer, shown_signer, signer
 from diagnb.errors import fault
 from diagnb.quantities.counting import counted
@@ -37,7 +38,9 @@ def add_commands(commands: Any) -> None:
     instrument.add_argument("--offset-unit", default="", metavar="UNIT", help="unit of the offset")
     instrument.add_argument("--function", default="", help="only this function of it, for example 'dc voltage'")
     instrument.add_argument(
-        "--found", metavar="DAY", help="day on which it was found, as in 2026-11-20 (default: today)"
+        "--found",
+        metavar="DAY",
+        help="day on which it was found, as in 2026-11-20 (default: today); what was read up to it is judged again",
     )
     limit = actions.add_parser("limit", help="a procedure's limit has another value")
     limit.add_argument("--lower", metavar="NUMBER")
@@ -68,6 +71,12 @@ def add_commands(commands: Any) -> None:
         help="P %% of the accuracy limit for each kelvin",
     )
     coefficient.add_argument("--function", default="")
+    sheet = actions.add_parser(
+        "sheet", help="another version of an accuracy sheet: wrong per cent, counts or temperatures"
+    )
+    sheet.add_argument(
+        "file", type=Path, metavar="FILE.toml", help="the corrected sheet, with the id of the stored one"
+    )
     for name, parser in actions.choices.items():
         parser.add_argument("store", metavar="ARCHIVE", help="the archive: a file, or postgresql://user@host/name")
         parser.add_argument("--since", metavar="DAY", help="tests from this day on" + (" (default: last calibration in the records)" if name == "instrument" else ""))  # fmt: skip
@@ -120,11 +129,12 @@ def _change(options: argparse.Namespace) -> Any:
         return impact.LimitChange(options.procedure, options.result, options.lower, options.upper, options.limit_unit, options.source, options.system)  # fmt: skip
     if options.kind == "rule":
         return impact.RuleChange(options.rule, options.procedure, options.result)
-    if options.kind == "procedure":
+    if options.kind in ("procedure", "sheet"):
         try:
-            return impact.ProcedureChange(tomllib.loads(options.file.read_text(encoding="utf-8")))
+            plain = tomllib.loads(options.file.read_text(encoding="utf-8"))
         except (ValueError, RecursionError) as error:
             raise fault(str(options.file), f"is not TOML: {error}") from error
+        return impact.ProcedureChange(plain) if options.kind == "procedure" else impact.SheetChange(plain)
     return impact.CoefficientChange(options.meter, options.percent_per_kelvin, options.function)
 
 
@@ -133,8 +143,11 @@ def _window(options: argparse.Namespace, archive: Archive) -> Any:
 
     since, until = _day(options.since, "--since"), _day(options.until, "--until")
     if options.kind == "instrument":
-        found = _day(options.found, "--found") or now().date()
+        stated = _day(options.found, "--found")
+        found = stated or now().date()
         since = since or dt.date.fromisoformat(last_calibration(archive, options.serial, found.isoformat()))
+        # What was found that day is what it did until then; whether it was put right, nobody said.
+        until = until or stated
     zone = now().tzinfo
     return Window(
         dt.datetime.combine(since, dt.time(0), zone) if since else None,
@@ -146,20 +159,30 @@ def _day(text: str | None, option: str) -> dt.date | None:
     if text is None:
         return None
     try:
-        return dt.date.fromisoformat(text)
+        day = dt.date.fromisoformat(text)
     except ValueError as error:
         raise fault(option, f"{text!r} is not a day", "as in 2026-11-20") from error
+    if day > now().date():
+        raise fault(option, f"{text} has not come yet", f"today is {now().date()}")
+    return day
 
 
 def csv_text(found: Impact) -> str:
-    """The changed results, one a row; a text that a spreadsheet would take for a formula is made harmless."""
+    """The changed results, one a row, as left first, figures as the report prints them; a text that a spreadsheet would
+    take for a formula is made harmless. JSON has the figures unrounded."""
     from diagnb.bulk import harmless
     from diagnb.impact import ChangedResult
+    from diagnb.impact.document import rounded
 
     stream = io.StringIO(newline="")
     writer = csv.writer(stream)
     writer.writerow(ChangedResult._fields)
-    writer.writerows([harmless(v) if isinstance(v, str) else v for v in changed] for changed in found.changed)
+    for changed in found.changed:
+        row = changed._asdict()
+        for age in ("old", "new"):
+            row[f"{age}_value"], row[f"{age}_expanded"] = rounded(row[f"{age}_value"], row[f"{age}_expanded"])
+        numbers = {"old_value", "old_expanded", "new_value", "new_expanded"}
+        writer.writerow(harmless(v) if isinstance(v, str) and k not in numbers else v for k, v in row.items())
     return stream.getvalue()
 
 
@@ -182,6 +205,7 @@ def _write_pdf(options: argparse.Namespace, found: Impact) -> None:
 def _lines(found: Impact) -> list[str]:
     from diagnb.impact.document import (
         change_sentence,
+        counts_sentences,
         impact_wording,
         moves_text,
         not_cleared_sentence,
@@ -190,15 +214,16 @@ def _lines(found: Impact) -> list[str]:
 
     wording = impact_wording("en")
     lines = [change_sentence(found, wording)]
-    if found.window.since or found.window.until:
-        lines.append(f"tests from {found.window.since or 'the beginning'} to {found.window.until or 'now'}")
-    lines.append(f"{counted(found.results, 'result')} of {counted(found.tests, 'test')} judged again; {counted(found.moved, 'result moves', 'results move')}")  # fmt: skip
+    since, until = found.window.since, found.window.until
+    if since or until:
+        lines.append(f"tests from {since.date() if since else 'the beginning'} to {until.date() if until else 'now'}")
+    lines += counts_sentences(found, wording)
     if found.from_documents:
         lines.append(f"{found.from_documents:,} of the tests by a full evaluation of the record (Monte Carlo, a path, a correction), the rest in bulk by the same formulas")  # fmt: skip
-    lines += [f"  {old} → {new}: {n:,}" for old, new, n in found.transitions if old != new]
+    lines += [f"  {phase}: {old} → {new}: {n:,}" for phase, old, new, n in found.moves]
     for r in found.reexamine[:50]:
-        files = f"  ({', '.join(name for name, _ in r.reports)})" if r.reports else ""
-        lines.append(f"re-examine: claim {r.claim}, record {r.record} revision {r.revision}: {counted(r.changed, 'verdict changes', 'verdicts change')}, {moves_text(r, wording)}{files}")  # fmt: skip
+        files = f"  ({', '.join(one_line(name) for name, _ in r.reports)})" if r.reports else ""
+        lines.append(f"re-examine: claim {one_line(r.claim)}, record {r.record} revision {r.revision}: {counted(r.changed, 'verdict changes', 'verdicts change')}, {moves_text(r, wording)}{files}")  # fmt: skip
     if len(found.reexamine) > 50:
         lines.append(f"… and {len(found.reexamine) - 50:,} more; --json, --csv and --pdf list all")
     lines += [f"NOT judged again: {f}" for f in found.not_judged_again[:20]]

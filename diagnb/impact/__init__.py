@@ -11,6 +11,7 @@ if TYPE_CHECKING:
         LimitChange,
         ProcedureChange,
         RuleChange,
+        SheetChange,
         Window,
     )
     from diagnb.impact.document import render_impact
@@ -25,6 +26,7 @@ __all__ = [
     "ProcedureChange",
     "Reexamine",
     "RuleChange",
+    "SheetChange",
     "Window",
     "find_impact",
     "last_calibration",

@@ -1,4 +1,4 @@
-"""What has turned out wrong, or will be different: five kinds of change, each a frozen object.
+"""What has turned out wrong, or will be different: six kinds of change, each a frozen object.
 
 A change says how a procedure or an accuracy sheet reads afterwards, and what an instrument's displays should have
 been. It touches no record.
@@ -243,7 +243,45 @@ class CoefficientChange:
         return {"kind": "coefficient", "meter": self.meter, "percent_per_kelvin": self.percent_per_kelvin, "function": self.function}  # fmt: skip
 
 
-Change = InstrumentError | LimitChange | RuleChange | ProcedureChange | CoefficientChange
+@dataclass(frozen=True, slots=True)
+class SheetChange:
+    """Another version of a whole accuracy sheet: per cent, counts, coefficients, temperatures.
+
+    It keeps every function and range of the stored ones by name, for readings say with which they were taken.
+    """
+
+    document: Plain
+
+    def __post_init__(self) -> None:
+        read_sheet(self.document, "sheet")
+
+    @property
+    def meter(self) -> str:
+        """The id of the sheet."""
+        return str(self.document["id"])
+
+    @property
+    def function(self) -> str:
+        """Every function of it."""
+        return ""
+
+    def alter(self, kind: Kind, plain: Plain) -> Plain:
+        """The new version in place of any other of the same id. Raises :class:`InputFault` where it lacks a range."""
+        if kind != "meter" or plain["id"] != self.document["id"]:
+            return plain
+        old, new = read_sheet(plain, "stored sheet"), read_sheet(self.document, "sheet")
+        there = {(f.name, f.unit, r.name) for f in new.functions for r in f.ranges}
+        lacking = [(f.name, f.unit, r.name) for f in old.functions for r in f.ranges if (f.name, f.unit, r.name) not in there]  # fmt: skip
+        if lacking:
+            raise InputFault(Fault(old.id, f"has no range {r} of {f} in {u}", "keep every function and range of the stored sheet, and its unit") for f, u, r in lacking)  # fmt: skip
+        return self.document
+
+    def to_plain(self) -> dict[str, Any]:
+        """As JSON."""
+        return {"kind": "sheet", "meter": self.meter, "version": self.document.get("version"), "sheet": dict(self.document)}  # fmt: skip
+
+
+Change = InstrumentError | LimitChange | RuleChange | ProcedureChange | CoefficientChange | SheetChange
 
 
 @dataclass(frozen=True, slots=True)

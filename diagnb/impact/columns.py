@@ -113,44 +113,6 @@ def _judge(layout: Layout, numbers: Array, at_slot: Array, change: Change) -> Ju
     return judged
 
 
-JUDGED = "judged"
-
-
-def standings(layout: Layout) -> tuple[str, ...]:
-    """Of every result of a layout without an exact one: :data:`JUDGED`, the reason code why it can't be judged, or ""
-    where no verdict is asked for (no limit applies, or a reading that it needs was not taken)."""
-    document, procedure = layout.document, layout.procedure
-    limits = [LimitStated.model_validate(entry) for entry in document["limits"]]
-    there = {r["name"] for r in document["readings"]} | set(document["given"]) | {SYSTEM_VOLTAGE, *procedure.constants}
-    refused: dict[str, str] = dict(document["refused"])
-    found: dict[str, str] = {}
-    for spec in procedure.derived:
-        reason = "circuit-class-forbids" if document["forbidden"] else ""
-        if not reason and not any(there.issuperset(f.names) for f in spec.formulas):
-            reason = _missing(spec, there, refused)
-        _, _, lacking = limit_of(procedure, spec, limits, document["system_voltage"])
-        found[spec.name] = standing(reason or lacking, lacking)
-        if reason:
-            refused[spec.name] = reason
-        else:
-            there.add(spec.name)
-    return tuple(found.get(name, "") for name, _ in document["results"])
-
-
-def standing(reason: str, lacking: str) -> str:
-    """As in :func:`standings`: of one result that is not judged for ``reason`` ("" it is judged), and whose limit is
-    ``lacking`` for this reason ("" it is there)."""
-    return "" if lacking == "no-limit" or reason == "reading-missing" else reason or JUDGED
-
-
-def _missing(spec: DerivedSpec, there: set[str], refused: Mapping[str, str]) -> str:
-    for formula in spec.formulas:
-        names = [n for n in formula.names if n in refused]
-        if names and all(n in there or n in refused for n in formula.names):
-            return refused[names[0]]
-    return "reading-missing"
-
-
 def _inputs(layout: Layout, numbers: Array, at_slot: Array, change: Change) -> dict[str, Estimate]:
     document, procedure = layout.document, layout.procedure
     inputs: dict[str, Estimate] = {}
@@ -206,7 +168,12 @@ def _accuracy(
         constant = 2 * one.contribution - wider.contribution
         warm = one.contribution - slope - constant
         if not math.isclose(both.contribution, 4 * slope + 2 * warm + constant, rel_tol=1e-9, abs_tol=1e-15):
-            raise MeasurementFault(Fault(name, "its accuracy specification can't be taken in columns"))
+            raise MeasurementFault(
+                Fault(
+                    name,
+                    "its accuracy limit does not grow evenly with what is shown, so each reading is worked out by itself",
+                )
+            )
         size = shown if below.contribution < 0 else np.abs(shown)
         parts.append(replace(one, contribution=slope * size * widening + warm * widening + constant))
     return parts

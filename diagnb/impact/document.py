@@ -9,13 +9,15 @@ import datetime as dt
 import hashlib
 from collections.abc import Iterator
 from functools import cache
+from itertools import groupby
+from operator import itemgetter
 
 import rfc8785
 
 from diagnb.errors import InputFault
-from diagnb.impact.change import CoefficientChange, InstrumentError, LimitChange, ProcedureChange, RuleChange
+from diagnb.impact.change import InstrumentError, LimitChange, ProcedureChange, RuleChange, SheetChange
 from diagnb.impact.impact import ChangedResult, Impact, Reexamine
-from diagnb.quantities import value_with_uncertainty
+from diagnb.quantities import significant, value_with_uncertainty
 from diagnb.report.blocks import Block, Cell, EndMark, Heading, KeyValues, Notice, Paragraph, SignatureField, Table
 from diagnb.report.wording import Wording, compare_wording, load_wording, parse_wording
 from diagnb.shipped import templates_directory
@@ -86,9 +88,8 @@ def _blocks(
 ) -> Iterator[Block]:
     say = wording.say
     yield Heading(1, say("impact.title"))
-    counts = {"results": f"{impact.results:,}", "tests": f"{impact.tests:,}", "moved": f"{impact.moved:,}"}
     cleared = (not_cleared_sentence(impact, wording),) if impact.not_cleared else ()
-    yield Notice(outcome_sentence(impact, wording), " ".join((*cleared, say("impact.outcome-text", **counts))))
+    yield Notice(outcome_sentence(impact, wording), " ".join((*cleared, *counts_sentences(impact, wording))))
     yield Heading(2, say("impact.question"))
     yield Paragraph(change_sentence(impact, wording), strong=True)
     since, until = impact.window.since, impact.window.until
@@ -108,6 +109,16 @@ def _blocks(
             ),
             (3, 3, 2), ("left", "left", "right"),
         )  # fmt: skip
+    if impact.moves:
+        yield Heading(2, say("impact.moves"))
+        yield Table(
+            (say("impact.phase"), say("impact.before"), say("impact.after"), say("impact.count")),
+            tuple(
+                (_phase(phase, wording), wording.verdict(old), Cell(wording.verdict(new), strong=True), f"{n:,}")
+                for phase, old, new, n in impact.moves
+            ),
+            (2, 3, 3, 2), ("left", "left", "left", "right"),
+        )  # fmt: skip
     yield from _lists(impact, wording)
     yield Heading(2, say("impact.method"))
     yield Paragraph(say("impact.method-text", documents=f"{impact.from_documents:,}"))
@@ -126,13 +137,13 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
         yield Heading(2, say("impact.reexamine"))
         shown = impact.reexamine[:_MOST_REPORTS]
         yield Table(
-            tuple(say(f"impact.{name}") for name in ("claim", "record", "changed", "into-fail", "out-of-fail", "files")),
+            tuple(say(f"impact.{name}") for name in ("claim", "record", "changed", "changed-as-left", "into-fail", "out-of-fail", "files")),
             tuple(
-                (r.claim, Cell(f"{r.record}, {r.revision}", mono=True), Cell(str(r.changed), detail=moves_text(r, wording)), str(r.into_fail), str(r.out_of_fail),
+                (r.claim, Cell(f"{r.record}, {r.revision}", mono=True), Cell(str(r.changed), detail=moves_text(r, wording)), str(r.as_left), str(r.into_fail), str(r.out_of_fail),
                  Cell("; ".join(name for name, _ in r.reports) or "-", detail=" ".join(sha[:16] for _, sha in r.reports)))
                 for r in shown
             ),
-            (3, 4, 4, 2, 2, 3), ("left", "left", "left", "right", "right", "left"),
+            (3, 4, 4, 2, 2, 2, 3), ("left", "left", "left", "right", "right", "right", "left"),
             _more(len(impact.reexamine) - len(shown), wording),
         )  # fmt: skip
         yield Heading(2, say("impact.details"))
@@ -141,7 +152,7 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
             tuple(say(f"impact.{name}") for name in ("claim", "result", "was", "now")),
             tuple(
                 (
-                    Cell(c.claim, detail=f"{c.record}, {c.revision}"), Cell(f"{c.test}, {c.result}", detail=c.procedure),
+                    Cell(c.claim, detail=f"{c.record}, {c.revision}"), Cell(c.title, detail=f"{_phase(c.phase, wording)}, {c.test}: {_title(impact, c.procedure)}"),
                     Cell(wording.verdict(c.old_verdict), detail=_quantity(c.old_value, c.old_expanded, c, wording)),
                     Cell(wording.verdict(c.new_verdict), strong=True, detail=_quantity(c.new_value, c.new_expanded, c, wording)),
                 )
@@ -167,8 +178,21 @@ def _lists(impact: Impact, wording: Wording) -> Iterator[Block]:
 
 
 def moves_text(found: Reexamine, wording: Wording) -> str:
-    """Every pair of verdicts with its count: ``pass → fail: 2, pass → conditional pass: 1``."""
-    return ", ".join(f"{wording.say(_verdict(old))} → {wording.say(_verdict(new))}: {n}" for old, new, n in found.moves)
+    """Every phase and pair of verdicts with its count: ``as left: pass → fail: 2; as found: pass → fail: 1``."""
+    return "; ".join(
+        f"{_phase(phase, wording)}: "
+        + ", ".join(f"{wording.say(_verdict(old))} → {wording.say(_verdict(new))}: {n}" for _, old, new, n in moves)
+        for phase, moves in groupby(found.moves, key=itemgetter(0))
+    )
+
+
+def _phase(phase: str, wording: Wording) -> str:
+    return wording.say("phase." + phase.replace(" ", "-"))
+
+
+def _title(impact: Impact, key: str) -> str:
+    """What the archive's sheets call it; where they don't know it, its id."""
+    return dict(impact.titles).get(key, key.rpartition("/")[2].removeprefix("meter "))
 
 
 def _verdict(word: str) -> str:
@@ -182,8 +206,15 @@ def _more(count: int, wording: Wording) -> tuple[str, ...]:
 def _quantity(value: float | None, expanded: float | None, of: ChangedResult, wording: Wording) -> str:
     if value is None or not expanded:
         return ""
-    shown, spread = value_with_uncertainty(value, expanded)
-    return f"{wording.number(shown)} ± {wording.number(spread)}{'' if of.unit == '1' else ' ' + of.unit}"
+    shown, spread = (wording.number(text) for text in rounded(value, expanded))
+    return f"{shown} ± {spread}{'' if of.unit == '1' else ' ' + of.unit}"
+
+
+def rounded(value: float | None, expanded: float | None) -> tuple[str, str]:
+    """A value and its expanded uncertainty with the digits that the report prints; "" where there is none."""
+    if value is None:
+        return "", ""
+    return value_with_uncertainty(value, expanded) if expanded else (significant(value), "")
 
 
 def outcome_sentence(impact: Impact, wording: Wording) -> str:
@@ -195,7 +226,19 @@ def outcome_sentence(impact: Impact, wording: Wording) -> str:
         return wording.say("impact.outcome-nothing")
     if impact.not_cleared or impact.not_judged_again:
         return wording.say("impact.outcome-not-cleared")
-    return wording.say("impact.outcome-none" if impact.results else "impact.outcome-empty")
+    if impact.results:
+        return wording.say("impact.outcome-none")
+    return wording.say("impact.outcome-unlimited" if impact.concerned else "impact.outcome-empty")
+
+
+def counts_sentences(impact: Impact, wording: Wording) -> tuple[str, ...]:
+    """How much was judged again, how much of it moves, and how much asks for no verdict."""
+    said = [wording.say("impact.outcome-text", results=f"{impact.results:,}", tests=f"{impact.tests:,}")]
+    if not isinstance(impact.change, LimitChange | RuleChange):
+        said.append(wording.say("impact.outcome-moved", moved=f"{impact.moved:,}"))
+    if impact.not_asked:
+        said.append(wording.say("impact.outcome-not-asked", count=f"{impact.not_asked:,}"))
+    return tuple(said)
 
 
 def not_cleared_sentence(impact: Impact, wording: Wording) -> str:
@@ -228,15 +271,23 @@ def change_sentence(impact: Impact, wording: Wording) -> str:
             if change.system_voltage
             else say("impact.system-all")
         )
-        return say("impact.limit", result=change.result, procedure=change.procedure, limit=" ".join(filter(None, limit.split(" "))), source=change.source, system=system)  # fmt: skip
+        return say("impact.limit", result=_title(impact, f"{change.procedure}/{change.result}"), procedure=_title(impact, change.procedure), limit=" ".join(filter(None, limit.split(" "))), source=change.source, system=system)  # fmt: skip
     if isinstance(change, RuleChange):
-        where = ", ".join(filter(None, (change.procedure, change.result))) or say("impact.everywhere")
+        keys = ([change.procedure] if change.procedure else []) + ([f"{change.procedure}/{change.result}"] if change.result else [])  # fmt: skip
+        where = ", ".join(_title(impact, key) for key in keys) or say("impact.everywhere")
         return say("impact.rule", rule=say(f"rule.{change.rule}") if wording.has(f"rule.{change.rule}") else change.rule, where=where)  # fmt: skip
     if isinstance(change, ProcedureChange):
-        return say("impact.procedure", procedure=change.document["id"], version=change.document["version"])
-    assert isinstance(change, CoefficientChange)
+        return say(
+            "impact.procedure", procedure=_title(impact, change.document["id"]), version=change.document["version"]
+        )
+    meter = _title(impact, f"meter {change.meter}")
+    if isinstance(change, SheetChange):
+        version = str(change.document.get("version", ""))
+        return (
+            say("impact.sheet-version", meter=meter, version=version) if version else say("impact.sheet", meter=meter)
+        )
     percent = wording.number(f"{change.percent_per_kelvin:g}")
-    return say("impact.coefficient", meter=change.meter, percent=percent, function=change.function or say("impact.every-function"))  # fmt: skip
+    return say("impact.coefficient", meter=meter, percent=percent, function=change.function or say("impact.every-function"))  # fmt: skip
 
 
 def _signed(value: float, wording: Wording) -> str:

@@ -26,27 +26,34 @@ from diagnb.archive.workers import in_order
 from diagnb.conformity import WORDS
 from diagnb.errors import Fault, fault
 from diagnb.impact.change import Change, Window
-from diagnb.impact.columns import JUDGED, NOT_JUDGED, Judged, Layout, judge_columns, standings
+from diagnb.impact.columns import NOT_JUDGED, Judged, Layout, judge_columns
 from diagnb.impact.exact import judge_documents
 from diagnb.impact.search import Part, Search, some_of
+from diagnb.impact.serials import unknown_serial
+from diagnb.impact.standing import JUDGED, NOT_ASKED, OUTSIDE, standings
 
 Array = Any
 _PLACE = {word: place for place, word in enumerate(WORDS)}
+PHASES = ("as left", "as found", "isolating")
+"""In the order in which they are reported: what a vehicle left with decides a claim."""
 _SAME, _SAME_SPREAD = 1e-9, 1e-4
 """Relative differences up to which a value, and an expanded uncertainty (read from a table), have not moved."""
 
 
 class ChangedResult(NamedTuple):
-    """One result whose verdict changes. Values and U in ``unit``; None without a value."""
+    """One result whose verdict changes. Values and U in ``unit``, unrounded; None without a value. ``phase`` is one of
+    :data:`PHASES`, ``title`` what the report calls the result."""
 
     claim: str
     record: str
     revision: int
     vin: str
     vehicle: str
+    phase: str
     test: str
     procedure: str
     result: str
+    title: str
     unit: str
     old_value: float | None
     old_expanded: float | None
@@ -60,7 +67,8 @@ class ChangedResult(NamedTuple):
 class Reexamine:
     """One revision with changed verdicts, and the issued reports of it that the archive keeps (name, digest).
 
-    ``moves`` counts every pair of verdicts (old, new) apart: a pass that becomes a conditional pass shows there only.
+    ``moves`` counts every phase and pair of verdicts (phase, old, new, results) apart: a pass that becomes a conditional
+    pass shows there only.
     """
 
     claim: str
@@ -70,15 +78,24 @@ class Reexamine:
     into_fail: int
     out_of_fail: int
     reports: tuple[tuple[str, str], ...]
-    moves: tuple[tuple[str, str, int], ...] = ()
+    moves: tuple[tuple[str, str, str, int], ...] = ()
+
+    @property
+    def as_left(self) -> int:
+        """Changed verdicts of tests as left: these decide a claim."""
+        return sum(n for phase, _, _, n in self.moves if phase == "as left")
 
 
 @dataclass(frozen=True, slots=True)
 class Impact:
-    """What a change does. ``transitions`` counts results by (old, new) verdict, all examined ones.
+    """What a change does, of the results that it concerns (``concerned``) and no others.
 
-    ``to_judge`` counts the results that ask for a verdict; ``unjudged`` those of them that get none after the change
-    either, by reason code: of these nothing is known, they are not cleared. ``unjudged_in`` names their records.
+    ``to_judge`` counts those of them that ask for a verdict: a limit applies, and the readings were taken; a limit or rule
+    that was asked about by name counts what was not read too. ``unjudged`` are those that get no verdict after the change,
+    by reason code: of these nothing is known, they are not cleared. ``unjudged_in`` names their records. ``results`` were
+    judged again. ``transitions`` counts those to judge by (old, new) verdict, with those that lose one. ``changed`` and
+    ``reexamine`` begin with what changes as left. ``titles`` are what reports call procedures ("id"), results
+    ("procedure/result") and accuracy sheets ("meter id").
     """
 
     change: Change
@@ -95,11 +112,24 @@ class Impact:
     to_judge: int = 0
     unjudged: tuple[tuple[str, int], ...] = ()
     unjudged_in: tuple[tuple[str, str, int], ...] = ()
+    concerned: int = 0
+    titles: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def moves(self) -> tuple[tuple[str, str, str, int], ...]:
+        """Changed verdicts by phase and pair of verdicts (phase, old, new, results), as left first."""
+        found = Counter((c.phase, c.old_verdict, c.new_verdict) for c in self.changed)
+        return tuple((*move, n) for move, n in sorted(found.items(), key=lambda item: _order(item[0])))
 
     @property
     def not_cleared(self) -> int:
         """Results that ask for a verdict and get none."""
         return sum(n for _, n in self.unjudged)
+
+    @property
+    def not_asked(self) -> int:
+        """Results that it concerns and that ask for no verdict: no limit applies, or they were not read."""
+        return self.concerned - self.to_judge
 
     @property
     def nothing_judged(self) -> bool:
@@ -109,16 +139,17 @@ class Impact:
     def to_plain(self) -> dict[str, Any]:
         """As JSON."""
         return {
-            "schema": "diagnb-impact/1", "change": self.change.to_plain(), "window": self.window.to_plain(),
-            "archive_head": self.head, "tests": self.tests, "results": self.results, "moved": self.moved,
-            "judged_from_documents": self.from_documents,
+            "schema": "diagnb-impact/2", "change": self.change.to_plain(), "window": self.window.to_plain(),
+            "archive_head": self.head, "tests": self.tests, "concerned": self.concerned, "results": self.results, "not_asked": self.not_asked,
+            "moved": self.moved, "judged_from_documents": self.from_documents,
             "transitions": [{"old": a, "new": b, "results": n} for a, b, n in self.transitions],
+            "moves": [{"phase": p, "old": a, "new": b, "results": n} for p, a, b, n in self.moves],
             "changed": [c._asdict() for c in self.changed],
             "reexamine": [
                 {
                     "claim": r.claim, "record": r.record, "revision": r.revision, "changed": r.changed,
-                    "into_fail": r.into_fail, "out_of_fail": r.out_of_fail,
-                    "moves": [{"old": a, "new": b, "results": n} for a, b, n in r.moves],
+                    "as_left": r.as_left, "into_fail": r.into_fail, "out_of_fail": r.out_of_fail,
+                    "moves": [{"phase": p, "old": a, "new": b, "results": n} for p, a, b, n in r.moves],
                     "reports": [{"name": n, "sha256": s} for n, s in r.reports],
                 }
                 for r in self.reexamine
@@ -150,10 +181,9 @@ def last_calibration(archive: Archive, serial: str, found: str) -> str:
             }
     before = sorted(day for day in days if day < found)
     if not before:
-        known = (
-            "no stored reading was taken with it" if not seqs else "no record states its calibration before that day"
-        )
-        raise fault(f"instrument {serial}", known, "give the day of its last good calibration: --since")
+        if not seqs:
+            raise unknown_serial(archive, serial)
+        raise fault(f"instrument {serial}", f"no record states a calibration of it before {found}", "give the day of its last good calibration: --since")  # fmt: skip
     return before[-1]
 
 
@@ -238,12 +268,13 @@ class _Outcome:
     def __init__(self, search: Search) -> None:
         self.search = search
         self.counts = np.zeros((len(WORDS), len(WORDS)), dtype=np.int64)
-        self.tests, self.results, self.moved, self.documents = 0, 0, 0, 0
+        self.tests, self.concerned, self.moved, self.documents = 0, 0, 0, 0
         self.rows: list[_Changed] = []
         self.exact: dict[tuple[int, int], tuple[Part, int]] = {}
         self.faults: list[tuple[tuple[int, int], str]] = []
         self.standing: Counter[str] = Counter()
         self.unjudged: set[int] = set()
+        self.titles: dict[tuple[int, int], list[str]] = {}
 
     def take(self, part: Part, judged: Judged) -> None:
         self.tests += len(part.seq)
@@ -251,10 +282,9 @@ class _Outcome:
         for i in np.flatnonzero(exact):
             self.exact[int(part.seq[i]), int(part.place[i])] = (part, int(i))
         rest = np.flatnonzero(~exact)
-        if not rest.size:
-            return
-        self._compare(part, rest, judged.value[rest], judged.expanded[rest], judged.verdict[rest])
-        self._stand(standings(part.layout), part.seq[rest], judged.verdict[rest])
+        for rows, its_own in _alike(part.at_slot, rest):
+            found = standings(part.layout, self.search.change, its_own)
+            self._compare(part, rows, judged.value[rows], judged.expanded[rows], judged.verdict[rows], found)
 
     def take_documents(self, found: Iterable[tuple[int, dict[int, Any]]]) -> None:
         for seq, places in found:
@@ -262,24 +292,29 @@ class _Outcome:
                 part, i = self.exact[seq, place]
                 names = len(part.layout.document["results"])
                 if isinstance(rows, str) or len(rows) != names:
-                    self.faults.append(
-                        ((seq, place), rows if isinstance(rows, str) else "has other results after the change")
-                    )
+                    self.faults.append(((seq, place), rows if isinstance(rows, str) else "gives other results after the change than were stored: compare the two by hand"))  # fmt: skip
                     continue
                 self.documents += 1
+                self.titles[seq, place] = [row[4] for row in rows]
                 new = np.array([row[:3] for row in rows], dtype=float).reshape(1, names, 3)
-                self._stand([row[3] for row in rows], part.seq[i : i + 1], new[:, :, 2])
-                self._compare(part, np.array([i]), new[:, :, 0], new[:, :, 1], new[:, :, 2].astype(np.uint8))
+                standing = [row[3] for row in rows]
+                self._compare(part, np.array([i]), new[:, :, 0], new[:, :, 1], new[:, :, 2].astype(np.uint8), standing)
 
-    def _compare(self, part: Part, at: Array, value: Array, expanded: Array, verdict: Array) -> None:
+    def _compare(
+        self, part: Part, at: Array, value: Array, expanded: Array, verdict: Array, standing: Sequence[str]
+    ) -> None:
+        """Take in tests ``at`` whose results have these standings."""
         old, was = part.old[at], part.verdict[at]
         before, spread = old[:, 0::2], old[:, 1::2]
-        self.results += verdict.size
         same = np.isclose(before, value, rtol=_SAME, atol=0.0, equal_nan=True)
         same &= np.isclose(spread, expanded, rtol=_SAME_SPREAD, atol=0.0, equal_nan=True)
         self.moved += int(np.count_nonzero(~same))
-        self.counts += np.bincount((was.astype(np.int64) * len(WORDS) + verdict).ravel(), minlength=len(WORDS) ** 2).reshape(self.counts.shape)  # fmt: skip
-        tests, results = np.nonzero(was != verdict)
+        self._stand(standing, part.seq[at], verdict)
+        differs = was != verdict
+        asked = np.array([one not in (NOT_ASKED, OUTSIDE) for one in standing], dtype=bool)
+        pairs = (was.astype(np.int64) * len(WORDS) + verdict)[differs | asked]
+        self.counts += np.bincount(pairs, minlength=len(WORDS) ** 2).reshape(self.counts.shape)
+        tests, results = np.nonzero(differs)
         if tests.size:
             numbers = (before, spread, value, expanded)
             self.rows.append(
@@ -292,47 +327,59 @@ class _Outcome:
     def _stand(self, found: Sequence[str], seq: Array, verdict: Array) -> None:
         """Count what ``found`` says of each result of a test, for the tests of the entries ``seq``."""
         for at, one in enumerate(found):
-            open_ = (verdict[:, at] == NOT_JUDGED) & (one != "")
+            if one == OUTSIDE:
+                continue
+            self.concerned += len(seq)
+            if one == NOT_ASKED:
+                continue
+            open_ = verdict[:, at] == NOT_JUDGED
             # With a value and a limit, only a zone wider than the limit is left as a reason.
             self.standing["not-capable" if one == JUDGED else one] += int(np.count_nonzero(open_))
-            self.standing[JUDGED] += int(np.count_nonzero(~open_)) if one else 0
+            self.standing[JUDGED] += int(np.count_nonzero(~open_))
             self.unjudged.update(seq[open_].tolist())
 
     def impact(self) -> Impact:
         search = self.search
         wanted = {int(s) for part in self.rows for s in part.seq} | {seq for (seq, _), _ in self.faults}
         about = self._about(wanted | self.unjudged)
+        phases = self._phases({int(s) for part in self.rows for s in part.seq})
         words = np.array(WORDS, dtype=object)
-        keyed: list[tuple[int, int, int, ChangedResult]] = []
+        keyed: list[tuple[bool, int, int, int, ChangedResult]] = []
         for part in self.rows:
             symbols = part.layout.document["results"]
-            heads = [about[s] for s in part.seq.tolist()]
+            titled = {spec.name: spec.title for spec in part.layout.procedure.derived}
+            seqs, tests, results = part.seq.tolist(), part.test.tolist(), part.result.tolist()
+            heads = [about[s] for s in seqs]
             old, old_u, new, new_u = (_listed(n) for n in part.numbers)
             claims, records, revisions, vins, vehicles = zip(*heads, strict=True)
+            found = [phases.get((s, t), "as found") for s, t in zip(seqs, tests, strict=True)]
+            own = [self.titles.get((s, p)) for s, p in zip(seqs, part.place.tolist(), strict=True)]
             columns = (
-                claims, records, revisions, vins, vehicles, part.test.tolist(), [part.layout.procedure.id] * len(heads),
-                [symbols[r][0] for r in part.result.tolist()], [symbols[r][1] for r in part.result.tolist()],
+                claims, records, revisions, vins, vehicles, found, tests, [part.layout.procedure.id] * len(heads),
+                [symbols[r][0] for r in results],
+                [o[r] if o else titled.get(symbols[r][0], symbols[r][0]) for o, r in zip(own, results, strict=True)],
+                [symbols[r][1] for r in results],
                 old, old_u, words[part.was].tolist(), new, new_u, words[part.now].tolist(),
             )  # fmt: skip
             changed_here = map(ChangedResult._make, zip(*columns, strict=True))
-            keyed.extend(zip(part.seq.tolist(), part.place.tolist(), part.result.tolist(), changed_here, strict=True))
-        keyed.sort(key=itemgetter(0, 1, 2))
-        changed = tuple(row[3] for row in keyed)
-        moves: dict[int, list[tuple[str, str, int]]] = {}
-        for (seq, before, after), n in Counter(
-            (seq, one.old_verdict, one.new_verdict) for seq, _, _, one in keyed
-        ).items():
-            moves.setdefault(seq, []).append((before, after, n))
+            later = [phase != "as left" for phase in found]
+            keyed.extend(zip(later, seqs, part.place.tolist(), results, changed_here, strict=True))
+        keyed.sort(key=itemgetter(0, 1, 2, 3))
+        changed = tuple(row[4] for row in keyed)
+        moves: dict[int, list[tuple[str, str, str, int]]] = {}
+        counted = Counter((row[1], row[4].phase, row[4].old_verdict, row[4].new_verdict) for row in keyed)
+        for (seq, *move), n in counted.items():
+            moves.setdefault(seq, []).append((*move, n))  # type: ignore[arg-type]
         reports = self._reports({about[seq][1] for seq in moves})
         reexamine = []
-        for seq, own in moves.items():
+        for seq, own_moves in moves.items():
             claim, record, revision = about[seq][:3]
-            into = sum(n for _, after, n in own if after == "fail")
-            out = sum(n for before, _, n in own if before == "fail")
-            own.sort(key=lambda move: (_PLACE[move[0]], _PLACE[move[1]]))
+            into = sum(n for _, _, after, n in own_moves if after == "fail")
+            out = sum(n for _, before, _, n in own_moves if before == "fail")
+            own_moves.sort(key=_order)
             issued = reports.get((record, revision), ())
-            total = sum(n for _, _, n in own)
-            reexamine.append(Reexamine(claim, record, revision, total, into, out, issued, tuple(own)))
+            total = sum(n for *_, n in own_moves)
+            reexamine.append(Reexamine(claim, record, revision, total, into, out, issued, tuple(own_moves)))
         transitions = tuple(
             (WORDS[i], WORDS[j], int(self.counts[i, j]))
             for i in range(len(WORDS))
@@ -344,16 +391,26 @@ class _Outcome:
             for (seq, place), what in sorted(self.faults)
         )
         return Impact(
-            search.change, search.window, str(search.archive.head()), self.tests, self.results, self.moved,
+            search.change, search.window, str(search.archive.head()), self.tests, self.standing[JUDGED], self.moved,
             self.documents, transitions, changed, tuple(reexamine), faults,
             sum(self.standing.values()),
             tuple(sorted((one, n) for one, n in self.standing.items() if n and one != JUDGED)),
             tuple(about[seq][:3] for seq in sorted(self.unjudged)),
+            self.concerned, search.titles(),
         )  # fmt: skip
 
     def _name(self, seq: int, place: int) -> str:
         part, i = self.exact[seq, place]
         return str(part.test[i])
+
+    def _phases(self, seqs: set[int]) -> dict[tuple[int, str], str]:
+        """Phase of the tests (entry, test) of these entries that are not as found."""
+        if len(seqs) > 5000:
+            rows: Iterable[Any] = self.search.database.columns(db.other_phases("as found"))
+        else:
+            parts = (db.other_phases("as found", some) for some in some_of(sorted(seqs), 900))
+            rows = (row for part in parts for row in self.search.database.execute(part))
+        return {(row[0], row[1]): row[2] for row in rows if row[0] in seqs}
 
     def _about(self, seqs: set[int]) -> dict[int, tuple[Any, ...]]:
         """Claim, record, revision, VIN and unit of these entries."""
@@ -372,6 +429,25 @@ class _Outcome:
                 if kind == "report":
                     found[record, revision] = (*found.get((record, revision), ()), (name, sha256))
         return found
+
+
+def _order(move: Sequence[Any]) -> tuple[int, int, int]:
+    """Where a move (phase, old, new, …) stands in a list."""
+    phase, old, new = move[:3]
+    return PHASES.index(phase), _PLACE[old], _PLACE[new]
+
+
+def _alike(at_slot: Array, rows: Array) -> Iterator[tuple[Array, tuple[bool, ...]]]:
+    """``rows`` in groups of the tests in which the same of their instruments are the one found wrong."""
+    if not rows.size:
+        return
+    chosen = at_slot[rows]
+    if (chosen == chosen[0]).all():
+        yield rows, tuple(chosen[0].tolist())
+        return
+    patterns, group = np.unique(chosen, axis=0, return_inverse=True)
+    for number, pattern in enumerate(patterns.tolist()):
+        yield rows[group.ravel() == number], tuple(pattern)
 
 
 def _listed(numbers: Array) -> list[float | None]:

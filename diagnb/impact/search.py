@@ -15,6 +15,7 @@ from diagnb.archive.store import Archive
 from diagnb.errors import fault
 from diagnb.impact.change import Change, InstrumentError, Window
 from diagnb.impact.columns import Layout
+from diagnb.impact.serials import unknown_serial
 from diagnb.meters import read_sheet
 from diagnb.procedures import read_procedure
 from diagnb.quantities import unit
@@ -80,13 +81,24 @@ class Search:
                 self.layouts[digest] = Layout(document, procedures[document["procedure"]], own)
         return sorted(self.layouts)
 
+    def titles(self) -> tuple[tuple[str, str], ...]:
+        """What the sheets of the archive call procedures, their results and instruments: see :class:`Impact`."""
+        found: dict[str, str] = {}
+        for kind, plain in self.sheets.values():
+            if kind == "meter":
+                found[f"meter {plain['id']}"] = str(plain["title"])
+                continue
+            found[plain["id"]] = str(plain["title"])
+            found |= {f"{plain['id']}/{d['name']}": str(d["title"]) for d in plain["derived"]}
+        return tuple(sorted(found.items()))
+
     def _check_instrument(self, change: InstrumentError) -> None:
         """A fault where the stored readings know no such instrument, or it no such function: "nothing changes" would
         be an answer to another question."""
         with closing(self._readings_of(change.serial)) as rows:
             known = next(rows, None) is not None
         if not known:
-            raise fault(f"instrument {change.serial}", "no stored reading was taken with it", "the serial number as the records have it")  # fmt: skip
+            raise unknown_serial(self.archive, change.serial)
         if not change.function and not change.offset:
             return
         functions = self._functions(change.serial)

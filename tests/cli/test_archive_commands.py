@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 
 from diagnb.cli import main
+from diagnb.evaluation import evaluate
+from diagnb.quantities import value_with_uncertainty
 from diagnb.record import canonical_bytes, load_record
 from diagnb.shipped import templates_directory
 from diagnb.signing import save_key, self_signed_person
@@ -171,14 +173,19 @@ def test_impact_writes_list_table_and_signed_report(
         capsys, "impact", *change, "--csv", str(files["csv"]), "--pdf", str(files["pdf"]), "--language", "de"
     )
     assert status == 1 and "pass → fail: 1" in said and "report.pdf" in said
-    assert "revision 1: 1 verdict changes, pass → fail: 1  (report.pdf)" in said
+    assert "revision 1: 1 verdict changes, as left: pass → fail: 1  (report.pdf)" in said
+    assert "Ground-side voltage drop" in said and "ground_drop" not in said and "value" not in said.split("\n")[1]
     with files["csv"].open(encoding="utf-8-sig", newline="") as stream:
         (row,) = csv.DictReader(stream)
-    assert (row["old_verdict"], row["new_verdict"]) == ("pass", "fail")
+    assert (row["phase"], row["old_verdict"], row["new_verdict"]) == ("as left", "pass", "fail")
+    (printed,) = [r for t in evaluate(load_record(DEMO)).tests for r in t.results if r.name == "ground_drop" and t.phase == "as left"]  # fmt: skip
+    assert (row["old_value"], row["old_expanded"]) == value_with_uncertainty(
+        printed.value, printed.expanded_uncertainty
+    )
     assert files["pdf"].read_bytes().startswith(b"%PDF-")
     found = json.loads(output(capsys, "impact", *change, "--json")[1])
     assert found["reexamine"][0]["reports"][0]["name"] == "report.pdf"
-    assert found["reexamine"][0]["moves"] == [{"old": "pass", "new": "fail", "results": 1}]
+    assert found["reexamine"][0]["moves"] == [{"phase": "as left", "old": "pass", "new": "fail", "results": 1}]
 
 
 @pytest.mark.system
@@ -207,7 +214,12 @@ def test_the_box_of_the_list_shows_who_signed_it(
 def test_impact_of_an_instrument_starts_at_its_last_calibration(store: str, capsys: pytest.CaptureFixture[str]) -> None:
     serial = load_record(DEMO).instruments[0]
     status, said, _ = output(capsys, "impact", "instrument", store, "--serial", serial.serial, "--gain-percent", "-2", "--found", "2026-11-20")  # fmt: skip
-    assert status in (0, 1) and f"tests from {serial.calibrated}" in said
+    assert status in (0, 1) and f"tests from {serial.calibrated} to 2026-11-20" in said
+    for option in ("--found", "--since", "--until"):
+        status, _, error = output(capsys, "impact", "instrument", store, "--serial", serial.serial, "--gain-percent", "2", option, "2999-01-01")  # fmt: skip
+        assert status == 2 and f"{option}: 2999-01-01 has not come yet" in error
+    status, _, error = output(capsys, "impact", "instrument", store, "--serial", serial.serial[:-1], "--gain-percent", "2")  # fmt: skip
+    assert status == 2 and f"alike are {serial.serial}" in error and "--since" not in error
     status, _, error = output(capsys, "impact", "instrument", store, "--serial", "NOBODY", "--gain-percent", "2")
     assert status == 2 and "no stored reading" in error and error.count("\n") == 1
 
@@ -238,6 +250,7 @@ def test_impact_of_what_nobody_could_judge_is_no_all_clear(tmp_path: Path, capsy
         ["impact", "rule", "{store}", "lenient"],
         ["impact", "rule", "{store}", "simple", "--since", "yesterday"],
         ["impact", "procedure", "{store}", "nowhere.toml"],
+        ["impact", "sheet", "{store}", "nowhere.toml"],
         ["impact", "coefficient", "{store}", "--meter", "nothing", "--percent-per-kelvin", "1"],
     ],
 )

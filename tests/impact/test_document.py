@@ -21,6 +21,7 @@ from diagnb.impact import (
     LimitChange,
     ProcedureChange,
     RuleChange,
+    SheetChange,
     find_impact,
     render_impact,
 )
@@ -64,8 +65,11 @@ def test_every_language_says_claim_record_and_verdicts(impact: Impact, language:
         wording.verdict("pass"),
         wording.verdict("fail"),
         wording.say("impact.title"),
+        wording.say("phase.as-found"),
+        "Ground-side voltage drop",
     ):
         assert wanted in text
+    assert "ground_drop" not in text
 
 
 @pytest.mark.system
@@ -142,6 +146,7 @@ def test_every_kind_of_change_has_its_sentence(archive: Archive, visit: Visit, l
         LimitChange("ground-side-drop", "ground_drop", "0.01", "0.05", "V", "bulletin"),
         RuleChange("guarded-U"), RuleChange("simple", "ground-side-drop", "ground_drop"),
         ProcedureChange({**record.procedures["ground-side-drop"], "version": 7}), CoefficientChange("handheld-6000", 3.0),
+        SheetChange({**record.meters["handheld-6000"], "calibration_months": 6}), SheetChange({**record.meters["handheld-6000"], "version": 2}),
     )  # fmt: skip
     sentences = [change_sentence(find_impact(archive, change), wording) for change in changes]
     assert len(set(sentences)) == len(sentences)
