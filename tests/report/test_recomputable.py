@@ -288,3 +288,16 @@ def test_a_value_within_its_limit_before_the_repair_is_no_improvement(record):
     said = section(blocks_of(read_record(document)), "pairs")
     assert "within its limit before too" in said
     assert "Improved" not in said and "improved" not in said
+
+
+def test_where_trials_gave_a_value_the_interval_stands_below_it(record):
+    document = plain(record)
+    entry = next(t for t in document["tests"] if t["id"] == "3")
+    next(r for r in entry["readings"] if r["name"] == "load_current")["texts"] = ["1.7 A"]
+    changed = read_record(document)
+    result = evaluate(changed).test("3").result("ground_resistance")
+    low, high = result.interval
+    said = section(blocks_of(changed), "derived")
+    shown = [(float(a), float(b)) for a, b in re.findall(r"\[([\d.]+), ([\d.]+)\]", said)]
+    assert any(one == pytest.approx((low, high), rel=5e-3) for one in shown)
+    assert "mean" in said

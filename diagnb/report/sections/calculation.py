@@ -25,7 +25,7 @@ def derived(matter: Matter) -> list[Block]:
                 (
                     Cell(result.title, detail=f"{wording.say('label.test-short')}{NB}{test.id} · {result.name}"),
                     Cell(result.formula, mono=True),
-                    matter.value(result),
+                    _value(matter, result),
                     matter.number(result.coverage_factor),
                     _whole(matter, result.degrees_of_freedom),
                     _method(matter, result),
@@ -36,6 +36,7 @@ def derived(matter: Matter) -> list[Block]:
     kept, left = matter.rows(rows)
     notes = [wording.say("text.derived-note")]
     if any(r.method == "monte-carlo" for t in matter.evaluation.tests for r in t.results):
+        notes.append(wording.say("text.mean-of-trials"))
         notes.append(wording.say("text.seed", method=wording.say("method.monte-carlo"), trials=TRIALS, seed=SEED))
     head = tuple(wording.say(f"label.{k}") for k in ("result", "formula", "value", "coverage-factor", "dof", "method"))
     align: tuple[Align, ...] = ("left", "left", "left", "right", "right", "left")
@@ -43,6 +44,16 @@ def derived(matter: Matter) -> list[Block]:
         Heading(2, wording.say("section.derived")),
         Table(head, kept, (28, 27, 21, 6, 9, 24), align, (*notes, *left)),
     ]
+
+
+def _value(matter: Matter, result: Result) -> CellLike:
+    """Value and U; where trials gave them also the interval itself, which need not lie evenly about the value."""
+    said = matter.value(result)
+    if result.method != "monte-carlo" or result.interval is None or result.value is None:
+        return said
+    scale = matter.scale(result)
+    low, high = (matter.number(scale.of(end)) for end in result.interval)
+    return Cell(said, detail=f"[{low}, {high}]{'' if scale.unit in ('', '1') else f'{NB}{scale.unit}'}")
 
 
 def _method(matter: Matter, result: Result) -> CellLike:
