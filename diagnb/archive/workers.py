@@ -7,6 +7,8 @@ package installed, and nothing of the caller's. A scheduler runs what it is sent
 from __future__ import annotations
 
 import multiprocessing
+import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -44,7 +46,8 @@ def workers(
     """
     if not scheduler:
         # Spawned, not forked: the same everywhere, and no lock of a parent's thread is inherited.
-        with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(processes, mp_context=context, initializer=_end_with_parent) as pool:
             yield pool
         return
     try:
@@ -69,6 +72,20 @@ def workers(
         yield client.get_executor(pure=False, retries=5)
     finally:
         client.close()
+
+
+def _end_with_parent() -> None:
+    """End this worker when whoever started it is gone, killed without a word included: else it would wait for work for
+    ever. Nothing is lost: a worker only works out, and writes nothing."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, name="parent-watch", daemon=True).start()
 
 
 def in_order(

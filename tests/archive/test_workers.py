@@ -81,6 +81,47 @@ def test_order_is_kept_in_a_pool() -> None:
         assert list(in_order(slow_square, range(30), pool)) == [n * n for n in range(30)]
 
 
+PARENT = """
+import os, sys, time
+from diagnb.archive.workers import workers
+
+if __name__ == "__main__":
+    with workers(processes=2) as pool:
+        pids = {pool.submit(os.getpid).result()}
+        while len(pids) < 2:
+            pids |= {f.result() for f in [pool.submit(time.sleep, 0.2), pool.submit(os.getpid)] if f.result()}
+        print(*pids, flush=True)
+        time.sleep(600)
+"""
+
+
+def test_workers_end_with_a_parent_that_was_killed(tmp_path: Path) -> None:
+    """Nobody says goodbye: both workers must notice by themselves."""
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT, encoding="utf-8")
+    parent = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE, text=True)
+    try:
+        pids = [int(word) for word in parent.stdout.readline().split()]  # type: ignore[union-attr]
+        assert len(pids) == 2 and all(map(running, pids))
+    finally:
+        parent.kill()
+        parent.wait()
+        parent.stdout.close()  # type: ignore[union-attr]
+    end = time.monotonic() + 20
+    while any(map(running, pids)) and time.monotonic() < end:
+        time.sleep(0.1)
+    assert not [pid for pid in pids if running(pid)]
+
+
+def running(pid: int) -> bool:
+    import psutil
+
+    try:
+        return psutil.Process(pid).status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
+
+
 @pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning")
 def test_a_worker_killed_midway_loses_nothing(cluster: Cluster) -> None:
     found = []
