@@ -254,7 +254,7 @@ def run_months(options: argparse.Namespace) -> int:
     """CUSUM charts for a rise and a fall, u chart, EWMA; exit 1 when the rate rises."""
     from diagnb.fleet import (
         ages_over_time,
-        by_month,
+        by_month_at_same_age,
         chart_table,
         course_of,
         cusum_pair,
@@ -265,7 +265,7 @@ def run_months(options: argparse.Namespace) -> int:
     )
 
     data = _Data(options)
-    month = by_month(data.chosen, data.vehicles)  # type: ignore[arg-type]
+    month = by_month_at_same_age(data.chosen, data.vehicles)  # type: ignore[arg-type]
     if month.refusal:
         raise fault("months", str(month.refusal), "leave --rule as-stored out")
     if options.baseline is not None and not 2 <= options.baseline <= len(month.labels):
@@ -283,7 +283,7 @@ def run_months(options: argparse.Namespace) -> int:
     ]
     found = course_of(rise=rise, fall=fall, others=others)
     charts = [*others, rise, fall]
-    said = (*(found.sentences if found else ()), *filter(None, [ages_over_time(data.vehicles)]))  # type: ignore[arg-type]
+    said = (*(found.sentences if found else ()), *filter(None, [month.held or ages_over_time(data.vehicles)]))  # type: ignore[arg-type]
     _show(options, data, {"course": found, "charts": charts}, [chart_table(c) for c in charts], lambda: plot_charts(charts), said=said)  # fmt: skip
     return int(found is not None and any(s.word == "rises" for s in found.shifts))
 

@@ -22,6 +22,7 @@ from diagnb.fleet.measurement_share import MeasurementShare, explained_by_measur
 from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
 from diagnb.fleet.recurrence import Histories
 from diagnb.fleet.rows import Rows
+from diagnb.fleet.same_age import bands_of, exposure_table, held_age
 from diagnb.fleet.trend import Watch
 from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
 from diagnb.quantities.counting import counted
@@ -210,13 +211,17 @@ def clock_trend(
 
 @dataclass(frozen=True, slots=True)
 class Monthly:
-    """Counts and exposure per month of the calendar; arrays (months,). ``refusal`` where the course can't be judged."""
+    """Counts and exposure per month of the calendar; arrays (months,). ``refusal`` where the course can't be judged.
+
+    ``held`` says that ages are held, in a sentence: then the exposure is weighted by age. "" where it is as it is.
+    """
 
     labels: tuple[str, ...]
     counts: Array
     exposure: Array
     exposure_unit: str
     refusal: Refusal | None = None
+    held: str = ""
 
 
 def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
@@ -243,6 +248,37 @@ def by_month(defects: Defects, vehicles: Vehicles) -> Monthly:
     refusal = Refusal("mixed-rules", ", ".join(defects.rules)) if len(defects.rules) > 1 else None
     used = exposure > 0
     return Monthly(tuple(str(m) for m in month[used]), counts[used], exposure[used], MONTHS, refusal)
+
+
+def by_month_at_same_age(defects: Defects, vehicles: Vehicles) -> Monthly:
+    """As :func:`by_month`, with each month's exposure weighted by how often vehicles of its ages fail in the same month.
+
+    So a fleet that grows older, with a rate that grows with age, shows no rise by that alone. As :func:`by_month`, ``held``
+    being "", where dates of service are missing, defects are few, or ages and months never part ("confounded").
+    """
+    found = by_month(defects, vehicles)
+    trend = clock_trend(defects, vehicles, clock="age")
+    if trend.trial.refusal is not None:
+        return found
+    placed = place(defects, vehicles)
+    edges = bands_of(placed.age)
+    first = np.datetime64(found.labels[0], "M")
+    last = np.datetime64(found.labels[-1], "M")
+    month = np.arange(first, last + 2).astype("datetime64[D]").astype(float) / DAYS_PER_MONTH
+    start, stop, born = (
+        d.astype("datetime64[D]").astype(float) / DAYS_PER_MONTH
+        for d in (vehicles.watched_from, vehicles.watched_to, _origin(vehicles))
+    )
+    table = exposure_table(start=start, stop=stop, born=born, months=month, edges=edges)
+    slot = (defects.opened[placed.which].astype("datetime64[M]") - first).astype(int)
+    held = held_age(
+        exposure=table, edges=edges, of_month=np.bincount(slot, minlength=month.size - 1),
+        of_band=np.bincount(np.searchsorted(edges, placed.age, side="right"), minlength=edges.size + 1),
+    )  # fmt: skip
+    if held is None:
+        return found
+    used = table.sum(axis=0) > 0
+    return replace(found, exposure=(held.weights @ table)[used], held=held.said)
 
 
 def effect_at(

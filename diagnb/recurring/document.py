@@ -125,9 +125,14 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
         else:
             yield say(f"recurring.finding-{trend.clock}-growth", direction=test.direction, p=probability(test.p_value), growth=share(growth.value, 3), lower=share(growth.lower, 3), upper=share(growth.upper, 3))  # fmt: skip
     if study.course is not None:
-        yield " ".join(study.course.sentences)
+        yield " ".join((*study.course.sentences, *(f"{line[:1].upper()}{line[1:]}." for line in (study.ages,) if line)))
         grows = study.trends[0].trial
-        if grows.rejects and grows.direction == "getting worse" and any(s.word == "rises" for s in study.course.shifts):
+        if (
+            not study.held
+            and grows.rejects
+            and grows.direction == "getting worse"
+            and any(s.word == "rises" for s in study.course.shifts)
+        ):
             yield say("recurring.finding-older")
     shape = study.life.shape
     if shape.value is None:
@@ -328,7 +333,7 @@ def _chart(study: Study, wording: Wording) -> b.Block:
         say("recurring.month"), say("recurring.events"), f"{say('recurring.rate')} {unit_text(chart.unit)}", say("recurring.limits"),
         say("recurring.signal"), say("recurring.rise"), say("recurring.fall"),
     )  # fmt: skip
-    notes = [*_more(count - len(rows), wording), chart.method]
+    notes = [*_more(count - len(rows), wording), *filter(None, [study.ages]), chart.method]
     notes += [
         f"{c.name}: {c.method}; {say('recurring.signal-above', height=f'{c.upper[0]:.1f}')}"
         for c in (study.rise, study.fall)

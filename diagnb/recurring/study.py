@@ -33,6 +33,7 @@ from diagnb.fleet import (
     Weibull,
     ages_over_time,
     by_month,
+    by_month_at_same_age,
     clock_trend,
     components_by_rate,
     course_of,
@@ -127,7 +128,8 @@ class Source:
 class Study:
     """The answer: what was counted, every figure with its interval or its refusal. Made by :func:`answer` only.
 
-    ``blind`` says how many results could not be judged, "" for none.
+    ``blind`` says how many results could not be judged, "" for none; ``held`` how the months were compared at the same age,
+    "" where they were not; ``ages`` that, or how much older the fleet grew.
     """
 
     question: Question
@@ -163,6 +165,8 @@ class Study:
     effect: Effect | None
     measurement: Mapping[str, MeasurementShare]
     meters: tuple[InstrumentOffset, ...]
+    held: str
+    ages: str
 
     @property
     def figures(self) -> tuple[Figure, ...]:
@@ -232,6 +236,7 @@ class Study:
             "effect": to_plain(self.effect) if self.effect is not None else None,
             "measurement": {name: to_plain(m) for name, m in self.measurement.items()},
             "meters": [to_plain(o) for o in self.meters],
+            "ages": self.ages,
         }  # fmt: skip
 
 
@@ -265,7 +270,7 @@ def _answer(
     lived, cautions = histories(mine, watched)
     curve = mean_cumulative_function(lived)
     lives = first_lives(mine, watched)
-    month = by_month(mine, watched)
+    plain, month = by_month(mine, watched), by_month_at_same_age(mine, watched)
     asked = question.baseline_months
     if asked is not None and not 2 <= asked <= len(month.labels):
         raise fault("baseline_months", f"{asked}, and the vehicles are watched over {len(month.labels)}", f"from 2 to {len(month.labels)}")  # fmt: skip
@@ -274,14 +279,13 @@ def _answer(
         "baseline": usual_months(month.labels, change=question.change) if asked is None else asked,
     }  # fmt: skip
     within = watches(mine, watched)
-    gaps = month.exposure / np.maximum(month.counts, 0.5)
+    gaps = plain.exposure / np.maximum(plain.counts, 0.5)
     last = float(lived.exit.max())
     said = [
         *([blind] if blind else []),
         *cautions,
         *mismatches(judged, watched),
         *watch_cautions(mine, watched),
-        *filter(None, [ages_over_time(watched)]),
     ]
     over = int(judged.over_range.sum())
     if over:
@@ -313,6 +317,7 @@ def _answer(
         (laplace(within), mil_hdbk_189(within), reverse_arrangements(gaps)),
         (clock_trend(mine, watched, clock="age"), clock_trend(mine, watched, clock="calendar")),
         months, rise, fall, course_of(rise=rise, fall=fall, others=(months,)), survey, effect, measured, meters_compared(judged),
+        month.held, month.held or ages_over_time(watched),
     )  # fmt: skip
 
 
