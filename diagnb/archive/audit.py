@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
@@ -12,8 +13,16 @@ from typing import Any
 
 from diagnb.archive import tables as db
 from diagnb.archive.chain import ROOT, Head, digest_of_rows, holds
+from diagnb.archive.doubt import doubt_in
 from diagnb.archive.fault import ArchiveFault
-from diagnb.archive.rows import RESULT_COLUMNS, REVISION_FACTS, TEST_COLUMNS, prepare_document, tests_digest
+from diagnb.archive.rows import (
+    RESULT_COLUMNS,
+    REVISION_FACTS,
+    TEST_COLUMNS,
+    asks_for_verdict,
+    prepare_document,
+    tests_digest,
+)
 from diagnb.archive.store import Archive
 from diagnb.version import VERSION
 
@@ -38,9 +47,10 @@ REASONS: dict[str, str] = {
     "recomputed-differs": "evaluating the record again gives other results",
     "clock-back": "the clock went back between two entries",
     "revision-gap": "an earlier revision is not in this archive",
+    "kept-unproved": "was kept although its report does not prove itself",
 }
-"""Every code with what it means. The last two are remarks: they do not speak against the store."""
-REMARKS = frozenset({"clock-back", "revision-gap"})
+"""Every code with what it means. The last three are remarks: they do not speak against the store."""
+REMARKS = frozenset({"clock-back", "revision-gap", "kept-unproved"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +72,13 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Audit:
-    """What an audit saw: how much, the head of the chain, and everything that does not fit."""
+    """What an audit saw: how much, the head of the chain, and everything that does not fit. ``limited`` of the ``results``
+    ask for a verdict (:func:`~diagnb.archive.rows.asks_for_verdict`)."""
 
     head: Head
     revisions: int
     results: int
+    limited: int
     files: int
     recomputed: int
     findings: tuple[Finding, ...]
@@ -80,7 +92,8 @@ class Audit:
         """As JSON."""
         return {
             "sound": self.sound, "head": str(self.head), "entries": self.head.seq, "revisions": self.revisions,
-            "results": self.results, "files": self.files, "recomputed": self.recomputed,
+            "results": self.results,
+            "limited": self.limited, "files": self.files, "recomputed": self.recomputed,
             "findings": [{"code": f.code, "where": f.where, "detail": f.detail, "remark": f.remark} for f in self.findings],
         }  # fmt: skip
 
@@ -108,7 +121,8 @@ class _Auditor:
         self.revisions: dict[int, dict[str, Any]] = {}
         self.attached: dict[int, dict[str, Any]] = {}
         self.tests: dict[int, str] = {}
-        self.counts = {"revisions": 0, "results": 0, "files": 0, "recomputed": 0}
+        self.counts = {"revisions": 0, "results": 0, "limited": 0, "files": 0, "recomputed": 0}
+        self.unasked: Counter[tuple[str, ...]] = Counter()
         self.head = Head(0, ROOT)
 
     def run(self, known: Head | None) -> Audit:
@@ -148,6 +162,7 @@ class _Auditor:
                     self._find("other-history", place)
             self.head = Head(entry.seq, entry.hash)
             body = _body(entry.body)
+            self._doubt(body)
             added = str(body.get("added", moment))
             if added < moment:
                 self._find("clock-back", place, f"{moment}, then {added}")
@@ -159,8 +174,21 @@ class _Auditor:
                 self.tests |= {int(seq): digest for seq, digest in dict(body.get("tests", {})).items()}
             else:
                 self.attached[entry.seq] = body
+        for reasons, count in self.unasked.items():
+            self._find("kept-unproved", f"{count:,} of the reports", ", ".join(reasons))
         if not seen_known and known is not None:
             self._find("cut-off", f"entry {known.seq}", f"the last one is {self.head.seq}")
+
+    def _doubt(self, body: dict[str, Any]) -> None:
+        """What was kept despite a reason is named; where no trust list was asked, so many of them are counted."""
+        doubt = doubt_in(body)
+        if doubt is None:
+            return
+        if doubt.despite:
+            name = f", {body['name']}" if body.get("name") else ""
+            self._find("kept-unproved", f"{body.get('record')}, revision {body.get('revision')}{name}", str(doubt))
+        elif body.get("kind") == "report":
+            self.unasked[doubt.reasons] += 1
 
     def _documents(self) -> None:
         columns = ("seq", "record", "revision", "digest", "added", *REVISION_FACTS, "document")
@@ -229,7 +257,9 @@ class _Auditor:
 
     def _counted(self, table: str, rows: Iterable[Any]) -> Iterator[tuple[Any, ...]]:
         for row in rows:
-            self.counts["results"] += table == "result"
+            if table == "result":
+                self.counts["results"] += 1
+                self.counts["limited"] += asks_for_verdict(row[1:])
             yield tuple(row[1:])
 
     def _files(self) -> None:

@@ -16,15 +16,28 @@ from pathlib import Path
 from typing import Any
 
 from diagnb.archive import tables as db
+from diagnb.archive.doubt import Doubt
 from diagnb.archive.fault import ArchiveFault
-from diagnb.archive.rows import RESULT_COLUMNS, Prepared, prepare_document
+from diagnb.archive.rows import RESULT_COLUMNS, Prepared, asks_for_verdict, prepare_document
 from diagnb.archive.store import Archive
 from diagnb.archive.workers import in_order
 from diagnb.errors import Fault
 from diagnb.record.door import MOST_BYTES
 
 BATCH = 200
+_REASON, _VERDICT = (list(RESULT_COLUMNS).index(name) for name in ("reason", "verdict"))
 _NOT_OF_THE_VISIT = ("id", "revision", "replaces", "created", "schema", "meters", "procedures")
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What a report carries: the record, what to say of it when it is kept ("" nothing), what speaks against it, and the
+    attachments of which it shows a picture."""
+
+    record: bytes
+    remark: str = ""
+    doubt: Doubt | None = None
+    pictures: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,21 +48,26 @@ class Item:
     document: bytes
     report: tuple[str, bytes] | None = None
     folder: Path | None = None
+    carried: Carried | None = None
 
 
 @dataclass
 class Intake:
     """What became of everything that was brought.
 
-    ``to_judge`` counts new results that a limit applies to and whose readings were taken, or whose limit is missing;
-    ``unjudged`` those of them without a verdict, by reason code.
+    ``results`` counts the results of new revisions, ``to_judge`` those that a limit applies to and whose readings were
+    taken, or whose limit is missing; ``unjudged`` those of them without a verdict, by reason code. ``pictured`` counts
+    attachments that only the report shows: the camera's own file was not there.
     """
 
     added: int = 0
     known: int = 0
     files: int = 0
+    results: int = 0
     to_judge: int = 0
+    pictured: int = 0
     unjudged: Counter[str] = field(default_factory=Counter)
+    nameless: list[str] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     remarks: list[Fault] = field(default_factory=list)
 
@@ -59,23 +77,23 @@ class Intake:
             "added": self.added, "known": self.known, "files": self.files,
             "faults": [{"where": f.where, "what": f.what, "repair": f.repair} for f in self.faults],
             "remarks": [{"where": f.where, "what": f.what, "repair": f.repair} for f in self.remarks],
-            "to_judge": self.to_judge,
+            "results": self.results, "to_judge": self.to_judge, "pictured": self.pictured,
             "not_judged": [{"reason": reason, "results": n} for reason, n in sorted(self.unjudged.items())],
         }  # fmt: skip
 
     def count(self, ready: Prepared) -> None:
         """Take in what the evaluation of a new revision says."""
-        columns = tuple(RESULT_COLUMNS)
+        self.results += len(ready.results)
         for row in ready.results:
-            result = dict(zip(columns, row, strict=True))
-            limited = result["lower"] is not None or result["upper"] is not None
-            if result["reason"] != "reading-missing" and (limited or result["reason"] == "limit-missing"):
+            if asks_for_verdict(row):
                 self.to_judge += 1
-                self.unjudged.update([result["reason"]] if result["verdict"] == "not judged" else [])
+                self.unjudged.update([row[_REASON]] if row[_VERDICT] == "not judged" else [])
+        if not (str(ready.facts["vin"]).strip() or str(ready.facts["unit"]).strip()):
+            self.nameless.append(f"{ready.record}, revision {ready.revision}")
 
 
-ReadReport = Callable[[Path], "tuple[bytes, str] | Fault"]
-"""From the path of a report to the record that it carries and a remark ("" for none), or why there is none."""
+ReadReport = Callable[[Path], "Carried | Fault"]
+"""From the path of a report to what it carries, or why it is not kept."""
 
 
 def folder_files(folder: Path) -> list[Path]:
@@ -96,10 +114,7 @@ def read_items(paths: Iterable[Path], read_report: ReadReport, intake: Intake) -
                 if isinstance(found, Fault):
                     intake.faults.append(found)
                     continue
-                record, remark = found
-                if remark:
-                    intake.remarks.append(Fault(str(path), remark))
-                yield Item(str(path), record, (path.name, data), path.parent)
+                yield Item(str(path), found.record, (path.name, data), path.parent, found)
             elif b'"diagnb-record/' not in data[:MOST_BYTES]:
                 intake.remarks.append(Fault(str(path), "is no record, left out"))
             else:
@@ -153,7 +168,16 @@ def bring_in(
             progress(done)
     _keep(archive, batch, moment, by, outcome)
     outcome.remarks += _gaps(archive, sorted(later))
+    outcome.remarks += _nameless(outcome.nameless)
     return outcome
+
+
+def _nameless(found: Sequence[str]) -> list[Fault]:
+    """One remark for all records that name no vehicle."""
+    if not found:
+        return []
+    where = "; ".join(found[:3]) + (f" and {len(found) - 3:,} more" if len(found) > 3 else "")
+    return [Fault(where, "names no vehicle: VIN and unit are missing or blank, and a fleet study will set it aside", "write the unit or VIN in a new revision")]  # fmt: skip
 
 
 def _gaps(archive: Archive, records: Sequence[str]) -> Iterator[Fault]:
@@ -184,14 +208,23 @@ def _keep(
     for item, ready in ordered:
         for name, sha256 in ready.attachments.items():
             content = _beside(item.folder, name, sha256)
-            if content is None:
+            if content is None and item.carried and name in item.carried.pictures:
+                outcome.pictured += 1
+            elif content is None:
                 outcome.remarks.append(Fault(item.where, f"the attachment {name} is not beside it; its digest is kept"))
             else:
                 files[sha256] = content
-    added = archive.add_many([ready for _, ready in ordered], moment=moment, by=by, files=files)
+    doubts = {(r.record, r.revision): i.carried.doubt for i, r in ordered if i.carried and i.carried.doubt}
+    # Where the record itself, or a report that proves it, is in the batch too, it does not rest on this one.
+    proved = {(r.record, r.revision) for i, r in ordered if not (i.carried and i.carried.doubt)}
+    doubts = {key: doubt for key, doubt in doubts.items() if key not in proved}
+    added = archive.add_many([ready for _, ready in ordered], moment=moment, by=by, files=files, doubts=doubts)
+    stored = archive.doubts() if any(isinstance(result, Fault) for result in added) else {}
     for (item, ready), result in zip(ordered, added, strict=True):
         if isinstance(result, Fault):
-            outcome.faults.append(Fault(item.where, f"{result.where} {result.what}", result.repair))
+            doubt = stored.get((ready.record, ready.revision, ""))
+            said = f"; what is stored came from a report that does not prove itself ({doubt})" if doubt else ""
+            outcome.faults.append(Fault(item.where, f"{result.where} {result.what}{said}", result.repair))
             continue
         outcome.added += result.new
         if result.new:
@@ -199,10 +232,17 @@ def _keep(
         outcome.known += not result.new
         if item.report is not None:
             name, content = item.report
+            doubt = item.carried.doubt if item.carried else None
             try:
-                outcome.files += archive.attach(ready.record, ready.revision, name=name, content=content, moment=moment)
+                kept = archive.attach(
+                    ready.record, ready.revision, name=name, content=content, moment=moment, doubt=doubt
+                )
             except ArchiveFault as error:
                 outcome.faults += error.faults
+                continue
+            outcome.files += kept
+            if kept and item.carried and item.carried.remark:
+                outcome.remarks.append(Fault(item.where, item.carried.remark))
 
 
 def _beside(folder: Path | None, name: str, sha256: str) -> bytes | None:

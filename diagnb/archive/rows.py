@@ -7,7 +7,7 @@ Everything here follows from the document alone, so it can be worked out again a
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -35,6 +35,7 @@ RESULT_COLUMNS: dict[str, str] = {
     "verdict": "text", "reason": "text", "method": "text", "instruments": "text",
 }  # fmt: skip
 """Columns of one result, in its display unit. No value and infinite degrees of freedom are null."""
+_LOWER, _UPPER, _REASON = (list(RESULT_COLUMNS).index(name) for name in ("lower", "upper", "reason"))
 TEST_COLUMNS: dict[str, str] = {
     "layout": "text", "test": "text", "at": "whole", "serials": "text", "numbers": "bytes", "verdicts": "text",
 }  # fmt: skip
@@ -157,9 +158,24 @@ def _results(record: Record, test: Any, outcome: TestResult) -> Iterable[tuple[A
         yield tuple(_storable(value) for value in row)
 
 
+def asks_for_verdict(row: Sequence[Any]) -> bool:
+    """Whether a result row (RESULT_COLUMNS) asks for a verdict: a limit applies, or is missing, and it was read."""
+    limited = row[_LOWER] is not None or row[_UPPER] is not None
+    return row[_REASON] != "reading-missing" and (limited or row[_REASON] == "limit-missing")
+
+
 def utc(moment: dt.datetime) -> str:
     """A moment as text in UTC, to the second: sorts as it happened, reads the same on every store."""
     return moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-__all__ = ["RESULT_COLUMNS", "REVISION_FACTS", "TEST_COLUMNS", "Prepared", "prepare", "prepare_document", "utc"]
+__all__ = [
+    "RESULT_COLUMNS",
+    "REVISION_FACTS",
+    "TEST_COLUMNS",
+    "Prepared",
+    "asks_for_verdict",
+    "prepare",
+    "prepare_document",
+    "utc",
+]

@@ -16,6 +16,7 @@ from typing import Any
 from diagnb.archive import tables as db
 from diagnb.archive.chain import Entry, Head, digest_of_rows, link
 from diagnb.archive.database import Database, Writer
+from diagnb.archive.doubt import Doubt, doubts_in
 from diagnb.archive.fault import ArchiveFault, archive_fault
 from diagnb.archive.rows import (
     RESULT_COLUMNS,
@@ -106,21 +107,38 @@ class Archive:
         return outcome
 
     def add_many(
-        self, batch: Sequence[Prepared], *, moment: dt.datetime, by: str = "", files: Mapping[str, bytes] | None = None
+        self,
+        batch: Sequence[Prepared],
+        *,
+        moment: dt.datetime,
+        by: str = "",
+        files: Mapping[str, bytes] | None = None,
+        doubts: Mapping[tuple[str, int], Doubt] | None = None,
     ) -> list[Added | Fault]:
-        """Keep many revisions in one transaction; what can't be kept is a fault in its place, the rest is kept."""
+        """Keep many revisions in one transaction; what can't be kept is a fault in its place, the rest is kept.
+
+        ``doubts`` names by record and revision what speaks against the report that a new revision was taken from.
+        """
         if moment.utcoffset() is None:
             raise archive_fault("moment", "has no time zone", "give it one, for example UTC")
         contents = {hashlib.sha256(data).hexdigest(): data for data in (files or {}).values()}
         with self.database.writing() as writer:
-            return _Batch(writer, utc(moment), by, contents).add(batch)
+            return _Batch(writer, utc(moment), by, contents, doubts or {}).add(batch)
 
     def attach(
-        self, record: str, revision: int, *, name: str, content: bytes, kind: str = "report", moment: dt.datetime
+        self,
+        record: str,
+        revision: int,
+        *,
+        name: str,
+        content: bytes,
+        kind: str = "report",
+        moment: dt.datetime,
+        doubt: Doubt | None = None,
     ) -> bool:
         """Keep a file with a stored revision: an issued report, or an attachment that came later.
 
-        False when it was there already. Raises :class:`ArchiveFault` when there is no such revision.
+        ``doubt`` is what speaks against it. False when it was there already. Raises :class:`ArchiveFault` when there is no such revision.
         """
         sha256 = hashlib.sha256(content).hexdigest()
         with self.database.writing() as writer:
@@ -129,7 +147,7 @@ class Archive:
             known = self.database.execute(db.attachments_of(record, revision), writer.connection)
             if any(row[2] == kind and row[4] == sha256 for row in known):
                 return False
-            body = {"kind": kind, "record": record, "revision": revision, "name": name, "sha256": sha256, "added": utc(moment)}  # fmt: skip
+            body = {"kind": kind, "record": record, "revision": revision, "name": name, "sha256": sha256, "added": utc(moment), **(doubt.to_plain() if doubt else {})}  # fmt: skip
             entry = link(writer.head(), body)
             writer.insert_new("content", [(sha256, len(content), content)])
             writer.insert("entry", [_entry_row(entry)])
@@ -181,6 +199,11 @@ class Archive:
         """Files kept with a record, or with one revision of it."""
         return tuple(Attached(*row) for row in self.database.execute(db.attachments_of(record, revision)))
 
+    def doubts(self) -> dict[tuple[str, int, str], Doubt]:
+        """What was kept although it does not prove itself: by record, revision and SHA-256 of the report ("" for a revision
+        that was taken from such a report)."""
+        return doubts_in([row[0] for row in self.database.execute(db.bodies_with("unproved"))])
+
     def content(self, sha256: str) -> bytes:
         """A kept file by its digest, checked against it."""
         rows = self.database.execute(db.chosen("content", "sha256", [sha256], "bytes"))
@@ -227,8 +250,15 @@ def _ready(database: Database, *, create: bool, made: str) -> None:
 class _Batch:
     """One transaction's worth of revisions."""
 
-    def __init__(self, writer: Writer, added: str, by: str, contents: Mapping[str, bytes]) -> None:
-        self.writer, self.added, self.by, self.contents = writer, added, by, contents
+    def __init__(
+        self,
+        writer: Writer,
+        added: str,
+        by: str,
+        contents: Mapping[str, bytes],
+        doubts: Mapping[tuple[str, int], Doubt],
+    ) -> None:
+        self.writer, self.added, self.by, self.contents, self.doubts = writer, added, by, contents, doubts
         self.head = writer.head()
         self.rows: dict[str, list[tuple[Any, ...]]] = {}
 
@@ -254,11 +284,13 @@ class _Batch:
         return outcomes
 
     def _revision(self, ready: Prepared, stored: set[str]) -> int:
+        doubt = self.doubts.get((ready.record, ready.revision))
         entry = self._entry(
             {
                 "kind": "revision", "record": ready.record, "revision": ready.revision, "digest": ready.digest,
                 "results": ready.results_digest, "tests": ready.tests_digest, "added": self.added, "by": self.by,
                 "facts": digest_of_rows([[ready.facts.get(k) if k != "added_by" else self.by for k in REVISION_FACTS]]),
+                **(doubt.to_plain() if doubt else {}),
             }
         )  # fmt: skip
         facts = (ready.facts.get(k) if k != "added_by" else self.by for k in REVISION_FACTS)

@@ -80,6 +80,11 @@ def entries() -> Any:
     return sa.select(ENTRY.c.seq, ENTRY.c.body, ENTRY.c.previous, ENTRY.c.hash).order_by(ENTRY.c.seq)
 
 
+def bodies_with(member: str) -> Any:
+    """Statement: bodies of the entries that have this member (and perhaps of some more), in their order."""
+    return sa.select(ENTRY.c.body).where(ENTRY.c.body.contains(f'"{member}":', autoescape=True)).order_by(ENTRY.c.seq)
+
+
 def as_entry(row: Any) -> Entry:
     """A row of :func:`entries`."""
     return Entry(row[0], row[1], row[2], row[3])

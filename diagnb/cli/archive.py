@@ -8,11 +8,17 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import judged, now, trust_for, write_new
+from diagnb.cli.files import judged, lay_beside, now, trust_for, trust_path, write_new
+from diagnb.cli.oneline import one_line
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.quantities.counting import counted
+
+if TYPE_CHECKING:
+    from diagnb.archive import Archive
+    from diagnb.archive.doubt import Doubt
+    from diagnb.archive.intake import Carried
 
 _STORE = "the archive: a file, or postgresql://user@host/name"
 _ONLY_TRUST = frozenset({
@@ -20,7 +26,9 @@ _ONLY_TRUST = frozenset({
     "certificate-revoked", "outside-trust-period", "timestamp-not-trusted", "timestamp-expired", "timestamp-revoked",
     "trust-list-beside",
 })  # fmt: skip
-"""Reasons that speak of the signer alone: the record inside is whole all the same."""
+"""Reasons that speak of the signer alone: the record inside is whole all the same. Kept with a note where no trust list was
+named, else only with ``--despite``."""
+_ONLY_DESPITE = _ONLY_TRUST | {"signer-not-named", "reviewer-is-technician", "key-not-for-signing"}
 
 
 def add_commands(commands: Any) -> None:
@@ -56,7 +64,13 @@ def add_commands(commands: Any) -> None:
     example.set_defaults(run=run_mapping)
     for parser in (add, bring):
         parser.add_argument("--by", default="", metavar="NAME", help="who adds them")
-        parser.add_argument("--trust", metavar="FILE", type=Path, help="trust list for signed reports")
+        parser.add_argument(
+            "--trust",
+            metavar="FILE",
+            type=Path,
+            help="trust list: a report whose signer is not trusted by it is refused",
+        )
+        parser.add_argument("--despite", default="", metavar="TEXT", help="keep such a report all the same, and why; list, history and audit show TEXT for good")  # fmt: skip
         parser.add_argument("--json", action="store_true", help="print JSON instead of text")
     get = action("get", run_get, "a record as it was stored, to the byte")
     get.add_argument("record", metavar="ID")
@@ -76,6 +90,7 @@ def add_commands(commands: Any) -> None:
     audit.add_argument("--recompute", action="store_true", help="evaluate every record again and compare all results")
     export = action("export", run_export, "records and files out into a folder, or a Parquet copy for analysis")
     export.add_argument("folder", metavar="DIR", type=Path)
+    export.add_argument("--into", action="store_true", help="write into a folder that holds something else")
     export.add_argument("--parquet", action="store_true", help="bring a Parquet copy of the results up to date instead")
     grant = action("grant", run_grant, "let a PostgreSQL role read and add, and nothing else")
     grant.add_argument("role", metavar="ROLE")
@@ -133,6 +148,9 @@ def run_import(options: argparse.Namespace) -> int:
     from diagnb.archive.table import read_table
     from diagnb.conformity import REASONS
 
+    despite = one_line(options.despite.strip())
+    if options.despite and len(despite) < 3:
+        raise fault("--despite", "says too little", "three letters or more: why it is kept all the same")
     mapping: Path | None = getattr(options, "mapping", None)
     tables = [p for p in options.files if p.suffix.lower() == ".csv"]
     if tables and mapping is None:
@@ -152,7 +170,7 @@ def run_import(options: argparse.Namespace) -> int:
         intake.faults += table.faults
 
     def everything() -> Iterator[Item]:
-        yield from read_items(paths, lambda path: _record_of(path, options.trust), intake)
+        yield from read_items(paths, lambda path: _carried_by(path, options.trust, despite), intake)
         yield from items
 
     total = len(paths) + len(items)
@@ -172,14 +190,18 @@ def run_import(options: argparse.Namespace) -> int:
         print(json.dumps({**intake.to_plain(), "head": str(head)}, ensure_ascii=False, indent=1))
     else:
         for remark in intake.remarks:
-            print(f"note: {remark}")
+            print(f"note: {one_line(str(remark))}")
+        if intake.pictured:
+            print(f"note: {counted(intake.pictured, 'photo')}: shown by the reports that are kept; the camera's own files are not beside them, their digests are kept")  # fmt: skip
         for found in intake.faults:
-            print(f"NOT KEPT: {found}")
+            print(f"NOT KEPT: {one_line(str(found))}")
         for reason, count in sorted(intake.unjudged.items()):
             told = bool(tables) and reason == "calibration-unknown"
             repair = " (name due or due_column of the instrument in the mapping)" if told else ""
             print(f"NOT JUDGED: {count:,} of {counted(intake.to_judge, 'result')} that a limit applies to: {REASONS.get(reason, reason)}{repair}")  # fmt: skip
         print(f"{intake.added} added, {intake.known} there already, {counted(intake.files, 'report')} kept, {counted(len(intake.faults), 'fault')}")  # fmt: skip
+        if intake.results:
+            print(f"{counted(intake.results, 'new result')}, {intake.to_judge:,} of them with a limit that applies")
         print(f"head of the archive, keep it elsewhere: {head}")
     return 1 if intake.faults else 0
 
@@ -198,17 +220,43 @@ def run_mapping(options: argparse.Namespace) -> int:
     return 0
 
 
-def _record_of(path: Path, trust: Path | None) -> tuple[bytes, str] | Fault:
+def _carried_by(path: Path, trust: Path | None, despite: str) -> Carried | Fault:
+    """What a report carries, or why it is not kept: it is altered, or the trust list that was named does not trust it."""
+    from diagnb.archive.doubt import Doubt
+    from diagnb.archive.intake import Carried
     from diagnb.proof import REASONS, verify_report
     from diagnb.record import canonical_bytes
+    from diagnb.report.photos import embedded_names
 
     found = judged(verify_report(path, trust=trust_for(path, trust), moment=now()), path, trust)
     said = "; ".join(REASONS.get(reason, reason) for reason in found.reasons)
-    if found.record is None or set(found.reasons) - _ONLY_TRUST:
-        return Fault(str(path), f"does not prove itself: {said or 'it carries no record'}", "see diagnb verify")
+    reasons = set(found.reasons)
+    asked = trust_path(path, trust)
+    named = asked is not None and not lay_beside(asked, trust)
+    kept = _ONLY_DESPITE if despite else frozenset() if named else _ONLY_TRUST
+    if found.record is None or reasons - kept:
+        repair = "see diagnb verify"
+        if found.record is not None and not reasons - _ONLY_DESPITE:
+            repair = "see diagnb verify; --despite TEXT keeps it all the same, and says so for good"
+        return Fault(str(path), f"does not prove itself: {said or 'it carries no record'}", repair)
     if found.record.redaction is not None:
         return Fault(str(path), "is a redacted copy", "keep the original report")
-    return canonical_bytes(found.record), f"kept, but {said}" if said else ""
+    unproved = tuple(found.reasons) + tuple(n for n in found.notes if n == "pages-not-proved")
+    said = "; ".join(REASONS.get(code, code) for code in unproved)
+    return Carried(
+        canonical_bytes(found.record),
+        f"kept, but {said}" if unproved else "",
+        Doubt(unproved, despite if found.reasons else "") if unproved else None,
+        frozenset(embedded_names(found.record)),
+    )
+
+
+def _said(doubt: Doubt) -> str:
+    """A doubt in words."""
+    from diagnb.proof import REASONS
+
+    words = "; ".join(REASONS.get(code, code) for code in doubt.reasons)
+    return f"NOT PROVED: {words}" + (f"; kept despite that: {one_line(doubt.despite)}" if doubt.despite else "")
 
 
 def run_get(options: argparse.Namespace) -> int:
@@ -237,17 +285,25 @@ def run_list(options: argparse.Namespace) -> int:
     with open_archive(options.store, moment=now()) as archive:
         found = archive.list(claim=options.claim, vin=options.vin, unit=options.unit)
         days = archive.days(r.seq for r in found)
-    _print_revisions(found, days, as_json=options.json)
+        doubts = archive.doubts()
+    _print_revisions(found, days, doubts, as_json=options.json)
     return 0
 
 
-def _print_revisions(found: Sequence[Any], days: Mapping[int, str], *, as_json: bool) -> None:
+def _print_revisions(
+    found: Sequence[Any], days: Mapping[int, str], doubts: Mapping[tuple[str, int, str], Doubt], *, as_json: bool
+) -> None:
+    # Without a trust list nobody was asked: that stands in the history of a record, and not in every line here.
+    despite = {key[:2]: doubt for key, doubt in doubts.items() if doubt.despite}
     if as_json:
-        print(json.dumps([{**r.to_plain(), "day": days[r.seq]} for r in found], ensure_ascii=False, indent=1))
+        of = {key: doubt.to_plain() for key, doubt in despite.items()}
+        print(json.dumps([{**r.to_plain(), "day": days[r.seq], **of.get((r.record, r.revision), {})} for r in found], ensure_ascii=False, indent=1))  # fmt: skip
         return
     for r in found:
-        facts = r.facts
+        facts = {name: one_line(str(value)) for name, value in r.facts.items()}
         print(f"{r.record:24} rev {r.revision:<3} {facts['claim']:16} {facts['unit'] or facts['vin']:18} {facts['circuit']:24} {days[r.seq]}  {r.digest[:16]}")  # fmt: skip
+        if (r.record, r.revision) in despite:
+            print(f"    {_said(despite[r.record, r.revision])}")
 
 
 def run_history(options: argparse.Namespace) -> int:
@@ -257,25 +313,34 @@ def run_history(options: argparse.Namespace) -> int:
     with open_archive(options.store, moment=now()) as archive:
         found = archive.history(options.record)
         files = archive.attached(options.record)
+        doubts = archive.doubts()
     if not found:
         raise fault(options.record, "is not in the archive", "see diagnb archive list")
     if options.json:
+
+        def doubt_of(revision: int, sha256: str = "") -> dict[str, Any]:
+            doubt = doubts.get((options.record, revision, sha256))
+            return doubt.to_plain() if doubt else {}
+
         listed = [
-            {"revision": f.revision, "kind": f.kind, "name": f.name, "sha256": f.sha256, "added": f.added}
+            {"revision": f.revision, "kind": f.kind, "name": f.name, "sha256": f.sha256, "added": f.added, **doubt_of(f.revision, f.sha256)}
             for f in files
-        ]
-        print(json.dumps({"revisions": [r.to_plain() for r in found], "files": listed}, ensure_ascii=False, indent=1))
+        ]  # fmt: skip
+        plain = [{**r.to_plain(), **doubt_of(r.revision)} for r in found]
+        print(json.dumps({"revisions": plain, "files": listed}, ensure_ascii=False, indent=1))
         return 0
     there = {r.revision for r in found}
     missing = [str(n) for n in range(1, max(there)) if n not in there]
     if missing:
         print(f"note: revision {', '.join(missing)} is not in the archive")
     for r in found:
-        who = f" by {r.facts['added_by']}" if r.facts["added_by"] else ""
+        who = f" by {one_line(r.facts['added_by'])}" if r.facts["added_by"] else ""
         print(f"revision {r.revision}  added {r.added}{who}  entry {r.seq}  {r.digest}")
         for f in files:
             if f.revision == r.revision:
-                print(f"    {f.kind} {f.name}  {f.sha256}")
+                print(f"    {f.kind} {one_line(f.name)}  {f.sha256}")
+                if (r.record, f.revision, f.sha256) in doubts:
+                    print(f"        {_said(doubts[r.record, f.revision, f.sha256])}")
     return 0
 
 
@@ -291,9 +356,9 @@ def run_audit(options: argparse.Namespace) -> int:
         print(json.dumps(found.to_plain(), ensure_ascii=False, indent=1))
     else:
         for one in found.findings:
-            print(f"{'note: ' if one.remark else 'FOUND: '}{one}")
+            print(f"{'note: ' if one.remark else 'FOUND: '}{one_line(str(one))}")
         print(
-            f"{counted(found.revisions, 'revision')}, {counted(found.results, 'result')}, {counted(found.files, 'file')}, "
+            f"{counted(found.revisions, 'revision')}, {counted(found.results, 'result')} ({found.limited:,} of them with a limit that applies), {counted(found.files, 'file')}, "
             f"{found.recomputed:,} recomputed"
         )
         print(f"{'nothing was changed' if found.sound else 'NOT what was put into it'}; head {found.head}")
@@ -307,11 +372,15 @@ def run_export(options: argparse.Namespace) -> int:
     from diagnb.archive import open_archive
 
     with open_archive(options.store, moment=now()) as archive, progress("exported") as show:
+        if not options.into:
+            _check_target(options.folder, archive, parquet=options.parquet)
         if options.parquet:
             from diagnb.archive.copy import update_copy
 
             total = update_copy(archive, options.folder, progress=show)
             print(f"{options.folder}: {counted(total, 'result')} added; a copy for analysis, it may be deleted")
+            if not any(options.folder.glob("results-*.parquet")):
+                print("note: the archive holds no results yet, so there is nothing to copy")
             return 0
         found = archive.list(latest=False)
         for number, r in enumerate(found, 1):
@@ -325,6 +394,26 @@ def run_export(options: argparse.Namespace) -> int:
         write_new(options.folder / "head.txt", f"{archive.head()}\n".encode())
     print(f"{options.folder}: {counted(len(found), 'revision')}; head.txt holds the head of the archive")
     return 0
+
+
+def _check_target(folder: Path, archive: Archive, *, parquet: bool) -> None:
+    """A fault where the folder holds what no earlier export of this kind has written."""
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise fault(str(folder), "is a file", "name a folder")
+    there = sorted(p.name for p in folder.iterdir())
+    if parquet:
+        own = {
+            n for n in there if n == "archive.txt" or (n.startswith("results-") and n.endswith((".parquet", ".part")))
+        }
+    else:
+        records = {r.record for r in archive.list()}
+        own = {n for n in there if n == "head.txt" or (n in records and (folder / n).is_dir())}
+    other = [one_line(n) for n in there if n not in own]
+    if other:
+        more = f" and {len(other) - 3:,} more" if len(other) > 3 else ""
+        raise fault(str(folder), f"holds something else: {', '.join(other[:3])}{more}", "name an empty folder, or add --into to write there all the same")  # fmt: skip
 
 
 def run_grant(options: argparse.Namespace) -> int:

@@ -12,11 +12,12 @@ from stores import EXAMPLES, NOW
 
 from diagnb.archive import Archive
 from diagnb.archive.audit import audit
-from diagnb.archive.intake import Intake, bring_in, folder_files, read_items
+from diagnb.archive.doubt import Doubt
+from diagnb.archive.intake import Carried, Intake, bring_in, folder_files, read_items
 from diagnb.archive.mapping import PLACES, read_mapping
 from diagnb.archive.table import formula, read_table
 from diagnb.errors import Fault, InputFault
-from diagnb.record import Record, digest, load_record, plain
+from diagnb.record import Record, canonical_bytes, digest, load_record, plain
 from diagnb.shipped import templates_directory
 
 Make = Callable[..., Record]
@@ -141,6 +142,54 @@ def test_attachments_beside_a_record_come_with_it(archive: Archive, drop_record:
     (tmp_path / "bolt.jpg").write_bytes(photo)
     assert bring_in(archive, read_items(folder_files(tmp_path), no_report, Intake()), moment=NOW).remarks == []
     assert archive.content(listed["sha256"]) == photo
+
+
+def test_a_photo_that_its_report_shows_is_not_called_missing(
+    archive: Archive, drop_record: Make, tmp_path: Path
+) -> None:
+    """One attachment is a photo that the report carries, the other a trace that lies nowhere."""
+    listed = [
+        {"name": name, "sha256": digit * 64, "media_type": kind, "size": 9}
+        for name, digit, kind in (("bolt.jpg", "a", "image/jpeg"), ("inrush.csv", "b", "text/csv"))
+    ]
+    record = drop_record(attachments=listed)
+    (tmp_path / "r.pdf").write_bytes(b"%PDF- a report")
+
+    def read(_: Path) -> Carried:
+        return Carried(canonical_bytes(record), pictures=frozenset({"bolt.jpg"}))
+
+    found = bring_in(archive, read_items([tmp_path / "r.pdf"], read, Intake()), moment=NOW)
+    assert (found.files, found.pictured, found.to_plain()["pictured"]) == (1, 1, 1)
+    (only,) = found.remarks
+    assert "inrush.csv is not beside it" in str(only)
+
+
+def test_what_was_kept_without_proof_is_in_the_chain(archive: Archive, drop_record: Make, tmp_path: Path) -> None:
+    """Two reports nobody asked a trust list about, one that was kept despite it, one that proves itself."""
+    doubts = {
+        "A-1": Doubt(("not-trusted",)), "A-2": Doubt(("not-trusted",)), "B-1": Doubt(("not-trusted",), "seen by hand"), "C-1": None,
+    }  # fmt: skip
+    for name in doubts:
+        (tmp_path / f"{name}.pdf").write_bytes(name.encode())
+
+    def read(path: Path) -> Carried:
+        return Carried(canonical_bytes(drop_record(path.stem, drop=f"{10 + ord(path.stem[0])}.{path.stem[-1]} mV")), doubt=doubts[path.stem])  # fmt: skip
+
+    items = read_items(sorted(tmp_path.glob("*.pdf")), read, Intake())
+    assert bring_in(archive, items, moment=NOW).added == 4
+    assert {(key[0], d.despite) for key, d in archive.doubts().items() if not key[2]} == {("A-1", ""), ("A-2", ""), ("B-1", "seen by hand")}  # fmt: skip
+    seen = audit(archive)
+    assert seen.sound and {(f.where, f.detail) for f in seen.findings} == {
+        ("2 of the reports", "not-trusted"),
+        ("B-1, revision 1", "not-trusted; kept despite that: seen by hand"),
+        ("B-1, revision 1, B-1.pdf", "not-trusted; kept despite that: seen by hand"),
+    }
+    with archive.database.writing() as writer:
+        execute = writer.connection.exec_driver_sql
+        sqlite = archive.database.sqlite
+        execute("DROP TRIGGER entry_no_update" if sqlite else "DROP TRIGGER entry_only_grows ON entry")
+        execute("UPDATE entry SET body = REPLACE(body, 'seen by hand', '')")
+    assert not audit(archive).sound
 
 
 def test_rows_of_an_old_table_become_records(archive: Archive, tmp_path: Path) -> None:

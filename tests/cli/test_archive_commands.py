@@ -12,11 +12,12 @@ from typing import Any
 import pytest
 
 from diagnb.cli import main
+from diagnb.cli.oneline import one_line
 from diagnb.evaluation import evaluate
 from diagnb.quantities import value_with_uncertainty
 from diagnb.record import canonical_bytes, load_record
 from diagnb.shipped import templates_directory
-from diagnb.signing import save_key, self_signed_person
+from diagnb.signing import TrustList, create_authority, save_key, self_signed_person, trust_entry
 
 DEMO = templates_directory() / "demo-record.json"
 EXAMPLES = Path(__file__).parents[1] / "data" / "records"
@@ -79,6 +80,43 @@ def test_a_report_of_somebody_unknown_is_kept_with_a_note(
     moved.write_bytes((tmp_path / "demo" / "report.pdf").read_bytes())
     status, said, _ = output(capsys, "archive", "add", str(tmp_path / "b.sqlite"), str(moved))
     assert status == 0 and "not on the trust list" in said
+
+
+def test_a_named_trust_list_refuses_a_stranger_unless_despite_says_why(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The report is whole, its signer only not on the list; a record that was kept so says so wherever it is looked at."""
+    moment = datetime.now(UTC)
+    other = create_authority(name="Another shop (invented)", moment=moment)
+    lists = {"other": tmp_path / "other.json", "own": tmp_path / "demo" / "trust.json"}
+    stranger = TrustList((trust_entry(other.certificate, added=moment, added_by="test"),))
+    lists["other"].write_text(stranger.to_json(), encoding="utf-8")
+    report, new = tmp_path / "demo" / "report.pdf", str(tmp_path / "new.sqlite")
+    strange = [new, str(report), "--trust", str(lists["other"])]
+    status, said, _ = output(capsys, "archive", "add", *strange)
+    assert status == 1 and "0 added" in said and "0 reports kept, 1 fault" in said
+    assert f"NOT KEPT: {report}: does not prove itself: the signer is not on the trust list" in said
+    assert "--despite TEXT" in said and "kept, but" not in said
+    status, _, error = output(capsys, "archive", "add", *strange, "--despite", "x")
+    assert status == 2 and "--despite: says too little" in error
+    status, said, _ = output(capsys, "archive", "add", *strange, "--despite", "the auditor asked\nfor it")
+    assert status == 0 and "1 added" in said and "kept, but the signer is not on the trust list" in said
+    record = load_record(DEMO).id
+    wanted = "kept despite that: the auditor asked\\nfor it"
+    for action in (["list", new], ["history", new, record], ["audit", new]):
+        status, said, _ = output(capsys, "archive", *action)
+        assert status == 0 and wanted in said, action
+        assert "the auditor asked" in output(capsys, "archive", *action, "--json")[1]
+    # The same report, proved: no word of it anywhere.
+    proved = str(tmp_path / "proved.sqlite")
+    assert output(capsys, "archive", "add", proved, str(report), "--trust", str(lists["own"]))[0] == 0
+    for action in (["list", proved], ["history", proved, record], ["audit", proved]):
+        assert "despite" not in output(capsys, "archive", *action)[1]
+    # Another content of that revision is refused, and the refusal says what the stored one is.
+    plain = {**json.loads(canonical_bytes(load_record(DEMO))), "complaint": "the genuine words"}
+    (tmp_path / "genuine.json").write_text(json.dumps(plain), encoding="utf-8")
+    status, said, _ = output(capsys, "archive", "add", new, str(tmp_path / "genuine.json"))
+    assert status == 1 and "came from a report that does not prove itself (not-trusted; kept despite that" in said
 
 
 def test_the_audit_finds_a_change_and_a_cut(store: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -161,6 +199,59 @@ def test_export_gives_back_every_byte(store: str, capsys: pytest.CaptureFixture[
     assert report.read_bytes() == (tmp_path / "demo" / "report.pdf").read_bytes()
     assert output(capsys, "archive", "export", store, str(tmp_path / "pq"), "--parquet")[0] == 0
     assert list((tmp_path / "pq").glob("*.parquet"))
+
+
+def test_export_writes_nothing_into_a_folder_that_holds_something_else(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    copy, out = tmp_path / "pq", tmp_path / "out"
+    assert output(capsys, "archive", "export", store, str(copy), "--parquet")[0] == 0
+    assert output(capsys, "archive", "export", store, str(copy), "--parquet")[0] == 0
+    before = sorted(p.name for p in copy.rglob("*"))
+    status, _, error = output(capsys, "archive", "export", store, str(copy))
+    assert status == 2 and "holds something else: archive.txt, results-" in error and "--into" in error
+    assert sorted(p.name for p in copy.rglob("*")) == before
+    # An earlier export of the same archive is brought up to date; a stranger's file stops it.
+    assert output(capsys, "archive", "export", store, str(out))[0] == 0
+    assert output(capsys, "archive", "export", store, str(out))[0] == 0
+    status, _, error = output(capsys, "archive", "export", store, str(out), "--parquet")
+    assert status == 2 and not list(out.glob("*.parquet"))
+    (out / "accounts.xls").write_bytes(b"mine")
+    status, _, error = output(capsys, "archive", "export", store, str(out))
+    assert status == 2 and "holds something else: accounts.xls" in error
+    assert output(capsys, "archive", "export", store, str(out), "--into")[0] == 0
+
+
+def test_what_is_in_a_field_can_not_break_or_turn_a_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    plain = json.loads(canonical_bytes(load_record(DEMO)))
+    plain["vehicle"] = {**plain["vehicle"], "unit": "7\u202e31"}
+    path, store = tmp_path / "r.json", str(tmp_path / "a.sqlite")
+    path.write_text(json.dumps(plain), encoding="utf-8")
+    assert output(capsys, "archive", "add", store, str(path), "--by", "x\ny\x1b[2J")[0] == 0
+    status, listed, _ = output(capsys, "archive", "list", store)
+    assert status == 0 and listed.count("\n") == 1 and "7\\u202e31" in listed and "\u202e" not in listed
+    history = output(capsys, "archive", "history", store, plain["id"])[1]
+    assert "by x\\ny\\x1b[2J" in history and "\x1b" not in history
+    assert one_line("Größe 5 µm – naïve عربى \u200d") == "Größe 5 µm – naïve عربى \u200d"
+
+
+def test_import_and_audit_say_what_they_count_and_who_names_no_vehicle(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    records = [load_record(DEMO), *(load_record(p) for p in sorted(EXAMPLES.glob("*.json")))]
+    results = [r for record in records for t in evaluate(record).tests for r in t.results]
+    plain = json.loads(canonical_bytes(records[0]))
+    plain["vehicle"] = {k: v for k, v in plain["vehicle"].items() if k != "vin"} | {"unit": "   "}
+    (tmp_path / "demo.json").write_text(json.dumps(plain), encoding="utf-8")
+    store = str(tmp_path / "a.sqlite")
+    said = output(capsys, "archive", "import", store, str(EXAMPLES), str(tmp_path / "demo.json"))[1]
+    assert f"note: {plain['id']}, revision 1: names no vehicle: VIN and unit are missing or blank" in said
+    limited = sum(
+        r.reason != "reading-missing" and (r.limit is not None or r.reason == "limit-missing") for r in results
+    )
+    assert f"{len(results):,} new results, {limited:,} of them with a limit that applies" in said
+    said = output(capsys, "archive", "audit", store)[1]
+    assert f"{len(results):,} results ({limited:,} of them with a limit that applies)" in said
 
 
 def test_impact_writes_list_table_and_signed_report(
