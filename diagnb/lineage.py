@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Literal
 
 from diagnb.audit import Entry, Head, LogCheck, Tree, check_lines, leaf_hash, lines_of, read_head
-from diagnb.errors import InputFault
+from diagnb.errors import InputFault, SigningFault
 from diagnb.record import Record, differences, digest
 from diagnb.redaction import digest_list, fields, same_results
+from diagnb.signing import MADE_HERE, load_trust
 
 LogState = Literal["not checked", "current", "superseded", "void", "not in the log", "log differs", "log broken"]
 
@@ -93,6 +94,8 @@ class ShopLog:
 
     found: LogCheck
     leaves: Sequence[bytes]
+    owners: frozenset[str] = frozenset()
+    """Names of the authorities whose log this is; a report under another one is not its business. Empty: not known."""
     _issued: dict[str, list[Entry]] = field(default_factory=dict)
     _replaced: set[str] = field(default_factory=set)
     _void: set[str] = field(default_factory=set)
@@ -179,4 +182,13 @@ def read_shop_log(path: Path) -> ShopLog:
     """The log at ``path``, checked. Raises :class:`InputFault` when it can't be read at all."""
     lines = lines_of(path)
     found = check_lines(b"".join(line + b"\n" for line in lines))
-    return ShopLog(found, [leaf_hash(line) for line in lines])
+    return ShopLog(found, [leaf_hash(line) for line in lines], _owners(path.with_name("trust.json")))
+
+
+def _owners(trust_list: Path) -> frozenset[str]:
+    """The authorities that were made for this shop, by the trust list that lies with its log."""
+    try:
+        entries = load_trust(trust_list).entries if trust_list.is_file() else ()
+    except SigningFault:
+        return frozenset()
+    return frozenset(e.name for e in entries if e.kind == "authority" and e.added_by == MADE_HERE)

@@ -45,7 +45,7 @@ MAY_IMPORT |= {
     "redaction": CORE | {"record", "evaluation", "audit"},
     "report": DOWN_TO_READINESS | {"redaction"},
     "proof": DOWN_TO_READINESS | {"report", "signing", "redaction", "audit", "lineage"},
-    "lineage": DOWN_TO_READINESS | {"redaction", "audit"},
+    "lineage": DOWN_TO_READINESS | {"redaction", "audit", "signing"},
     "issuing": DOWN_TO_READINESS | {"redaction", "audit", "signing"},
     "countersigning": DOWN_TO_READINESS | {"report", "signing", "proof", "issuing", "lineage"},
     "bulk": DOWN_TO_READINESS | {"signing", "proof"},

@@ -163,3 +163,18 @@ def test_a_stranger_is_a_ground_of_rejection_once_a_list_was_asked(
     (found,) = (r for r in json.loads(capsys.readouterr().out) if r["code"] == "signer-not-trusted")
     assert found["severity"] == severity
     assert status is None or done == status
+
+
+def test_a_shop_s_log_has_no_say_in_reports_of_another_shop(
+    shops: Shops, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["key", "init", "East workshop", "--log", "keys/audit.jsonl"]) == 0
+    assert (tmp_path / "keys" / "audit.jsonl").is_file()
+    (tmp_path / "north.pdf").write_bytes(shops.signed(shops.north, "R. Example"))
+    (tmp_path / "list.json").write_text(shops.trust.to_json(), encoding="utf-8")
+    assert main(["key", "trust", "list.json"]) == 0
+    assert main(["verify", "north.pdf", "--json"]) == 0
+    out = capsys.readouterr().out
+    (found,) = json.loads(out[out.index("[\n") :])
+    assert (found["trustworthy"], found["log"]) == (True, "not checked")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnb.cli.files import now, write_new
+from diagnb.cli.logfile import NAME as LOG
 from diagnb.cli.logfile import actor, add_log, log_for, write_down
 from diagnb.cli.secrets import add_passphrase, passphrase, pin
 from diagnb.cli.signers import add_token
@@ -82,7 +83,7 @@ def add_commands(commands: Any) -> None:
 
 def run_init(options: argparse.Namespace) -> int:
     """A new authority with an empty revocation list; its generated passphrase is shown once."""
-    from diagnb.signing import TrustList, create_authority, generate_passphrase, save_key, trust_entry
+    from diagnb.signing import MADE_HERE, TrustList, create_authority, generate_passphrase, save_key, trust_entry
 
     target = options.keys / "authority.p12"
     if target.exists():
@@ -91,10 +92,12 @@ def run_init(options: argparse.Namespace) -> int:
     authority = create_authority(name=options.name, moment=moment)
     secret = generate_passphrase()
     save_key(authority, target, secret.encode())
-    trust = TrustList((trust_entry(authority.certificate, added=moment, added_by="diagnb key init"),))
+    trust = TrustList((trust_entry(authority.certificate, added=moment, added_by=MADE_HERE),))
     _save_trust(options, trust.with_new_revocation_list(authority, moment=moment))
     print(f"authority of {options.name}: {target}")
     print(f"trust list, give it to whoever verifies: {options.keys / 'trust.json'}")
+    if not options.log:
+        print(f"no audit log: issues and signatures are written down once one is begun (--log {options.keys / LOG})")
     print(f"passphrase, shown only now, keep it apart from the file: {secret}")
     return 0
 

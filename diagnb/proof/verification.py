@@ -199,6 +199,8 @@ def ask_log(found: Verification, log: ShopLog) -> Verification:
     """The verification with what the shop's log says about the report."""
     if not found.digest:
         return found
+    if log.owners and found.signatures and found.signatures[0].issuer not in log.owners:
+        return found  # another shop's report: this log knows nothing of it
     answer = log.answer(
         record=found.record_id, digest=found.digest, head=found.log_head, digest_head=found.digest_head,
         original=found.original, status=found.status, file_sha256=found.file_sha256,

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from diagnb.signing.sign import Signer, certify, countersign, signature_fields
     from diagnb.signing.status import NOTES, REASONS, REMEDIES, SignatureStatus, SignerStatus, StampStatus
     from diagnb.signing.token import KEY_LABEL, Token, create_in_token, open_token
-    from diagnb.signing.trust import TrustEntry, TrustList, TrustState, trust_entry
+    from diagnb.signing.trust import MADE_HERE, TrustEntry, TrustList, TrustState, trust_entry
     from diagnb.signing.trustfile import load_trust
     from diagnb.signing.verify import verify_signatures
 
@@ -59,7 +59,7 @@ _PLACES = {
     "sign": "Signer certify countersign signature_fields",
     "status": "NOTES REASONS REMEDIES SignatureStatus SignerStatus StampStatus",
     "token": "KEY_LABEL Token create_in_token open_token",
-    "trust": "TrustEntry TrustList TrustState trust_entry",
+    "trust": "MADE_HERE TrustEntry TrustList TrustState trust_entry",
     "trustfile": "load_trust",
     "verify": "verify_signatures",
 }
@@ -67,6 +67,7 @@ _MODULE_OF = {name: module for module, names in _PLACES.items() for name in name
 
 __all__ = [
     "KEY_LABEL",
+    "MADE_HERE",
     "NOTES",
     "REASONS",
     "REMEDIES",

@@ -32,6 +32,8 @@ from diagnb.signing.revocation import (
 )
 
 TRUST_SCHEMA = "diagnb-trust/1"
+MADE_HERE = "diagnb key init"
+"""What stands as ``added_by`` of the authority that a shop made for itself."""
 
 Kind = Literal["authority", "person", "timestamp-service"]
 Status = Literal["trusted", "revoked"]
