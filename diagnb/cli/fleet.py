@@ -47,6 +47,8 @@ def add_commands(commands: Any) -> None:
         parser.add_argument("--component", help="one component; all together where left out")
         parser.add_argument("--rule", default="guarded-95", choices=("guarded-95", "guarded-U", "simple", "as-stored"),
                             help="judge all history again under this rule (as-stored: don't)")  # fmt: skip
+        parser.add_argument("--without-instrument", action="append", default=[], metavar="SERIAL",
+                            help="leave out what this instrument took part in, as of one that was recalled; may stand several times")  # fmt: skip
         parser.add_argument("--json", action="store_true", help="results as JSON")
         parser.add_argument("--plot", type=Path, metavar="FILE", help="write the plot: .png, .svg or .pdf")
         if name == "effect":
@@ -92,11 +94,19 @@ class _Data:
             raise fault(
                 str(options.file), f"holds no row that can be used, of {rows.set_aside_count:,}", "see the faults above"
             )
+        self.notes: tuple[str, ...] = ()
+        if options.without_instrument:
+            whole, rows = len(rows), rows.without_instruments(options.without_instrument)
+            self.notes = (
+                f"{counted(whole - len(rows), 'result')} of {', '.join(options.without_instrument)} left out",
+            )
+            if not len(rows):
+                raise fault("--without-instrument", "leaves no result")
         self.rows = rows if options.rule == "as-stored" else rows.under_one_rule(options.rule)
         asked = options.component if options.component in self.rows.component.names else None
         said = not_judged(self.rows.of_component(asked) if asked else self.rows)
         self.vehicles = None
-        self.notes: tuple[str, ...] = (said,) if said else ()
+        self.notes += (said,) if said else ()
         if options.vehicles is not None:
             self.vehicles = read_vehicles(read_table(options.vehicles))
             _complain(self.vehicles.faults)
@@ -230,7 +240,7 @@ def run_trend(options: argparse.Namespace) -> int:
         figures_table([found.growth], title="Rate a year later over the rate now, times"),
         trials_table(
             trials, title="Age and calendar together: the same by either clock, no answer to which of them it is",
-            notes=("the first two look inside each vehicle's watch, where both clocks run together; the third at the months of the fleet, which grows older",),
+            notes=("the answer is the one above; these mix the clocks, so that a word of theirs which differs from it is no finding: the first two look inside each vehicle's watch, where both clocks run together; the third at the months of the fleet, which grows older",),
         ),
     ]  # fmt: skip
     _show(options, data, {"trend": found, "together": trials}, tables,

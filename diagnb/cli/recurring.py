@@ -34,6 +34,7 @@ def add_report(actions: Any) -> None:
         metavar="N",
         help="the first N months say what is usual (default: those before --date, or the first half in whole years)",
     )
+    parser.add_argument("--without-instrument", action="append", default=[], metavar="SERIAL", help="leave out what this instrument took part in; may stand several times")  # fmt: skip
     parser.add_argument("--paper", choices=("A4", "Letter"), default="A4")
     add_signer(parser, key_help="key file of who answers for the report")
     parser.set_defaults(run=run_report)
@@ -50,8 +51,9 @@ def run_report(options: argparse.Namespace) -> int:
 
     check_signer(options, needed=False)
     question = Question(
-        options.question, options.component, options.rule, options.date, options.settling, options.baseline
-    )
+        options.question, options.component, options.rule, options.date, options.settling, options.baseline,
+        tuple(options.without_instrument),
+    )  # fmt: skip
     tables = [Source(*table_file(path)) for path in (options.file, options.vehicles)]
     if tables[0].name == tables[1].name:
         raise fault("--vehicles", f"has the name of the results, {tables[0].name}", "give the files different names")

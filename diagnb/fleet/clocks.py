@@ -113,7 +113,10 @@ def trend_by_clock(
 
     u, information, scatter = score(0.0)
     if information <= 1e-6 * events:
-        return no("confounded", f"in every {HELD[clock]} all vehicles are at the same {clock}")
+        return no(
+            "confounded",
+            f"at every {HELD[clock]} all vehicles are at the same {'age' if clock == 'age' else 'month of the calendar'}",
+        )
     statistic = u / math.sqrt(max(information, scatter))
     p = 2 * float(ndtr(-abs(statistic)))
     course = "no trend shown" if p >= level else "getting worse" if statistic > 0 else "getting better"

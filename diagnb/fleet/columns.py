@@ -110,7 +110,7 @@ def read_table(path: Path) -> dict[str, Any]:
     if path.suffix.lower() == ".parquet" or path.is_dir():
         return _parquet(path, str(path))
     if path.suffix.lower() != ".csv":
-        raise fault(str(path), "is neither .csv nor .parquet")
+        raise fault(str(path), "is neither .csv nor .parquet", "of an archive, give the folder that diagnb archive export --parquet makes")  # fmt: skip
     return columns_of_csv(path.read_bytes(), str(path))
 
 

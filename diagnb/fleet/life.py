@@ -17,6 +17,7 @@ from scipy.special import ndtri
 from diagnb.errors import Fault, InputFault, fault, missing_package
 from diagnb.fleet.cells import share
 from diagnb.fleet.figure import Figure, Refusal, check_level, refused
+from diagnb.quantities.counting import counted
 
 Array = Any
 
@@ -77,7 +78,7 @@ class Lives:
         """The method with what it rests on."""
         late = self.entry is not None and bool(np.any(np.asarray(self.entry) > 0))
         entries = "entry ages used" if late else "all watched from new"
-        return f"{method}; {self.failures} failures, {self.suspensions} suspensions; {entries}"
+        return f"{method}; {counted(self.failures, 'failure')}, {counted(self.suspensions, 'suspension')}; {entries}"
 
 
 @dataclass(frozen=True, slots=True)

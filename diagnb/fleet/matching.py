@@ -81,7 +81,7 @@ def not_judged(rows: Rows) -> str:
 
 
 def ages_over_time(vehicles: Vehicles) -> str:
-    """Mean age of the vehicles under watch at the begin and at the end, as a sentence; "" where ages are not known."""
+    """Mean age of the vehicles under watch at the beginning and at the end, as a sentence; "" where ages are not known."""
     if not len(vehicles) or bool(np.isnat(vehicles.in_service).any()):
         return ""
     days = [vehicles.watched_from.min() + 30, vehicles.watched_to.max() - 30]
@@ -92,8 +92,8 @@ def ages_over_time(vehicles: Vehicles) -> str:
             return ""
         means.append(float((day - vehicles.in_service[under]).astype(float).mean()) / DAYS_PER_MONTH)
     return (
-        f"months are not adjusted for age: the vehicles under watch were {means[0]:.0f} months old on average at the begin and "
-        f"{means[1]:.0f} at the end"
+        f"months are not adjusted for age: the vehicles under watch were {means[0]:.1f} months old on average at the beginning and "
+        f"{means[1]:.1f} at the end"
     )
 
 

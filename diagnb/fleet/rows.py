@@ -14,7 +14,7 @@ import numpy as np
 from diagnb.conformity import WORDS, Rule
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.columns import dates, formulas, numbers, sort_groups
-from diagnb.fleet.labels import Labels
+from diagnb.fleet.labels import Labels, listed
 from diagnb.fleet.measurement_share import judge_history
 from diagnb.fleet.points import points_told_apart
 from diagnb.quantities import unit as unit_of
@@ -61,6 +61,7 @@ SET_ASIDE: dict[str, tuple[str, str]] = {
     "void": ("the record was declared void and asserts nothing", ""),
     "demonstration": ("the record was invented for demonstration, and others here were not", ""),
     "duplicate row": ("the same result of the same record stands twice", ""),
+    "left out": ("it was taken with an instrument that was to be left out", ""),
     "duplicate visit": ("another record holds the same result of the same vehicle and day", "keep one of the records"),
 }
 """Why a row is not used: code → what was found, and the repair. The last cases, from superseded on, are no mistakes alone."""
@@ -133,6 +134,23 @@ class Rows:
     def of_component(self, name: str) -> Rows:
         """The rows of one component."""
         return self.take(self.component.codes == self.component.code(name))
+
+    def without_instruments(self, serials: Iterable[str]) -> Rows:
+        """The rows that none of these instruments took part in, for example one that was recalled; the others are set aside.
+
+        A row of several instruments names them parted by "|". Raises :class:`~diagnb.errors.InputFault` for a serial number
+        that no row has.
+        """
+        wanted = list(serials)
+        taken_with = {name: set(name.split("|")) | {name} for name in self.instrument.names}
+        unknown = [serial for serial in wanted if not any(serial in parts for parts in taken_with.values())]
+        if unknown:
+            have = listed(set().union(*taken_with.values()))
+            raise InputFault(
+                [Fault("instrument", f"{serial!r} took no result", f"there are {have}") for serial in unknown]
+            )
+        mine = self.instrument.marked(name for name, parts in taken_with.items() if parts & set(wanted))
+        return replace(self.take(~mine), set_aside={**self.set_aside, "left out": _frozen(np.sort(self.row[mine]))})
 
     def under_one_rule(self, rule: Rule = "guarded-95", *, limits: str = "as stated") -> Rows:
         """All history judged again under one rule, so that a change of rule is not taken for a change of the fleet.

@@ -174,11 +174,12 @@ def cells_table(found: CellSurvey, *, most: int = 15, plot: Any = None) -> Table
         (
             c.row, c.column, str(c.events), amount(c.exposure), str(c.failing_assets), share(c.ratio, 3),
             span(c.lower, c.upper, "1", 3), share(c.p_value, 2), share(c.adjusted, 2),
-            "ALARM" if c.alarm else "",
+            "ALARM" if c.alarm else "fewer" if c.upper < 1 and c.adjusted < found.false_discovery_rate else "",
         )
         for c in found.cells[:most]
     )  # fmt: skip
     notes = (
+        "an alarm is for a rate above the others; fewer: it is below them, as the others are where one lot is bad",
         f"{counted(len(found.alarms), 'alarm')} among {counted(len(found.cells), 'cell')}; {found.method}",
         f"{counted(len(found.untested), 'cell')} not tested"
         + (f", the first: {' · '.join(found.untested[0][:2])}: {found.untested[0][2]}" if found.untested else ""),

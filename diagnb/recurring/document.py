@@ -29,7 +29,7 @@ from diagnb.fleet import (
     plot_survival,
     sets_said,
 )
-from diagnb.fleet.cells import in_unit, number, probability, share, span, unit_text
+from diagnb.fleet.cells import SMALLEST_SHARE, in_unit, number, probability, share, span, unit_text
 from diagnb.quantities.counting import counted
 from diagnb.recurring.study import Study
 from diagnb.report import blocks as b
@@ -42,6 +42,7 @@ DATA = "study.json"
 MOST_BYTES = 32 * 2**20
 """More than this of tables is not put inside a report."""
 _MOST_ROWS, _MOST_CELLS = 24, 15
+_LEAST = SMALLEST_SHARE / 10
 
 
 def render_study(
@@ -163,7 +164,9 @@ def _findings(study: Study, say: Any) -> Iterator[str]:
 def _measurement_findings(study: Study, say: Any) -> Iterator[str]:
     for name, m in study.measurement.items():
         if m.false_fails.value is not None:
-            value, ends = share(m.false_fails.value, 2), span(m.false_fails.lower, m.false_fails.upper, "1", 2)
+            # Nothing is that certain: what came out as none is below what can be told apart.
+            value = share(max(m.false_fails.value, _LEAST), 2)
+            ends = span(max(m.false_fails.lower or 0.0, 0.0), max(m.false_fails.upper or 0.0, _LEAST), "1", 2)
             text = value if ends == value else f"{value} ({ends})"
             yield say("recurring.finding-measurement", name=name, share=text)
     off = [o for o in study.meters if o.flagged]
@@ -171,11 +174,12 @@ def _measurement_findings(study: Study, say: Any) -> Iterator[str]:
         said = (say("recurring.finding-meter", name=o.instrument, ratio=share(o.ratio.value, 3), lower=share(o.ratio.lower, 3), upper=share(o.ratio.upper, 3)) for o in off[:5])  # fmt: skip
         yield say("recurring.finding-meters", meters="; ".join(said))
     elif any(o.group for o in study.meters) and not any(o.undecided for o in study.meters):
-        several = len({o.group for o in study.meters if o.group}) > 1
+        compared = [o for o in study.meters if o.group]
         yield say(
-            "recurring.finding-no-meter-in-sets" if several else "recurring.finding-no-meter",
-            meters=counted(sum(o.group > 0 for o in study.meters), "instrument"),
-        )
+            "recurring.finding-no-meter-in-sets" if len({o.group for o in compared}) > 1 else "recurring.finding-no-meter",
+            meters=counted(len(compared), "instrument"), lower=share(min(o.ratio.lower or 0.0 for o in compared), 3),
+            upper=share(max(o.ratio.upper or 0.0 for o in compared), 3),
+        )  # fmt: skip
     yield from (f"{line[:1].upper()}{line[1:]}." for line in sets_said(study.meters))
 
 
@@ -190,6 +194,8 @@ def _blocks(
     yield b.Paragraph(
         say("recurring.of-component", component=asked.component) if asked.component else say("recurring.of-all")
     )
+    if asked.without_instruments:
+        yield b.Paragraph(say("recurring.without", instruments=", ".join(asked.without_instruments)))
     yield b.Heading(2, say("recurring.finding"))
     for sentence in findings(study):
         yield b.Paragraph(sentence)

@@ -82,7 +82,8 @@ class Question:
     ``text`` is the engineer's own sentence; ``component`` the one that is asked about, "" for all together; ``rule``
     the decision rule that all history is judged under; ``change`` a day ("2026-03-31") after which something is
     different, ``settling_months`` how long after it nothing is counted; ``baseline_months`` how many first months say
-    what is usual (None: those before the change, or the first half in whole years).
+    what is usual (None: those before the change, or the first half in whole years); ``without_instruments`` serial
+    numbers of instruments whose results are left out, and the report says so.
     """
 
     text: str
@@ -91,8 +92,10 @@ class Question:
     change: str = ""
     settling_months: float = 3.0
     baseline_months: int | None = None
+    without_instruments: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "without_instruments", tuple(self.without_instruments))
         faults = []
         if not self.text.strip() or len(self.text) > _MOST_TEXT:
             faults.append(Fault("question", f"needs 1 to {_MOST_TEXT} characters", "one sentence says what is asked"))
@@ -253,6 +256,10 @@ def answer(question: Question, *, results: Source, vehicles: Source) -> Study:
         raise InputFault(
             [fault(empty, "holds no row that can be used").faults[0], *rows.faults[:20], *watched.faults[:20]]
         )
+    if question.without_instruments:
+        rows = rows.without_instruments(question.without_instruments)
+        if not len(rows):
+            raise fault("without_instruments", "leaves no result")
     judged = rows if question.rule == "as-stored" else rows.under_one_rule(question.rule)  # type: ignore[arg-type]
     defects = distinct_defects(judged)
     if question.component and question.component not in judged.component.names:

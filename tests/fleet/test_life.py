@@ -58,7 +58,7 @@ def test_survivors_count() -> None:
     assert only_failed.scale.value < 35
     assert everyone.scale.lower < 60 < everyone.scale.upper
     assert everyone.reading == "wear-out"
-    assert f"{failed.sum()} failures, {4000 - failed.sum()} suspensions" in everyone.method
+    assert f"{failed.sum():,} failures, {4000 - failed.sum():,} suspensions" in everyone.method
 
 
 def test_an_archive_that_begins_late_needs_the_entry_ages() -> None:

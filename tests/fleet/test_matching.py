@@ -68,6 +68,6 @@ def test_what_fits_says_nothing_and_the_watch_says_what_it_can_not_know() -> Non
     assert said == (
         "1 of 3 vehicles in service before the watch began: what failed earlier is not known, so a first defect is the first one seen",
     )
-    assert "were 5 months old on average at the begin and 15 at the end" in ages_over_time(vehicles)
+    assert "were 5.0 months old on average at the beginning and 15.0 at the end" in ages_over_time(vehicles)
     blind = {**VEHICLES, "in_service": np.array(["NaT"] * 3, dtype="M8[D]")}
     assert ages_over_time(read_vehicles(blind)) == ""

@@ -381,3 +381,27 @@ def test_instruments_of_depots_without_common_vehicles_are_not_blamed_in_a_repor
     assert "None of" not in said
     text = " ".join(text_of(render_study(found, moment=MOMENT), tmp_path).split())
     assert "which one can't be said" in text and "CAN'T BE SAID" in text
+
+
+def test_a_recalled_instrument_can_be_left_out_and_the_report_says_so(
+    better: tuple[Study, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    whole, place = better
+    found = answer(Question("And without M05?", "circuit 01", without_instruments=("M05",)), **sources(place))
+    assert not [o for o in found.meters if o.flagged or o.instrument == "M05"]
+    assert found.set_aside["left out"] == whole.rows_used - found.rows_used > 0
+    assert found.rows_in == whole.rows_in == found.rows_used + sum(found.set_aside.values())
+    text = " ".join(text_of(render_study(found, moment=MOMENT), tmp_path).split())
+    assert "Left out: whatever was taken with M05" in text
+    plain = json.loads(rfc8785.dumps(found.to_plain()))
+    assert recompute(plain, {t.name: t.data for t in (found.results, found.vehicles)}) == ()
+    with pytest.raises(InputFault, match="M99' took no result"):
+        answer(Question("?", without_instruments=("M99",)), **sources(place))
+    words = ["fleet", "measurement", str(place / "results.csv"), "--by", "site", "--without-instrument", "M05"]
+    assert main(words) == 2, "no result says its site"
+    words[4] = "technician"
+    main(words)
+    said = capsys.readouterr().out
+    assert "of M05 left out" in said
+    # Whose fails they are can't be told without the instruments: these are compared too.
+    assert "Instruments, compared at the same points" in said
