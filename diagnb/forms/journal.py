@@ -51,17 +51,21 @@ class Journal:
         self._state = JournalState()
         self._unfinished_line = False
         self._descriptor: int | None = None
+        self._waits = False
+        self._waiting = b""
         self._guard = threading.RLock()
         self._lock = FileLock(path.with_name(path.name + ".lock"), timeout=0, mode=_ONLY_OWNER, thread_local=False)
 
     @classmethod
-    def open(cls, path: Path) -> Journal:
+    def open(cls, path: Path, *, waits: bool = False) -> Journal:
         """Open or make the journal at ``path`` and replay it.
 
-        The folder is made when it is missing. When another writer holds the sheet, the journal opens
+        The folder is made when it is missing. With ``waits`` the file of a new sheet is made at its first entry after
+        those of :meth:`begin`: a sheet that nobody typed into leaves none. When another writer holds the sheet, the journal opens
         read-only and :attr:`read_only` says so. Raises InputFault when the file can't be read or made.
         """
         journal = cls(path)
+        journal._waits = waits
         try:
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             try:
@@ -90,11 +94,10 @@ class Journal:
             self.refresh()
             return
         self._request.unlink(missing_ok=True)
-        is_new = not self.path.exists()
-        flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-        self._descriptor = os.open(self.path, flags, _ONLY_OWNER)
-        if is_new:
-            flush_folder(self.path.parent)
+        self._waits = self._waits and not self.path.exists()
+        if self._waits:
+            return
+        descriptor = self._open_file()
         content = self.path.read_bytes()
         tail = self._replay(content)
         if not tail:
@@ -104,15 +107,23 @@ class Journal:
                 self._append(b"\n")
             elif self._take(tail[:-1]):
                 self.mended_lines += 1
-                os.ftruncate(self._descriptor, len(content) - 1)
+                os.ftruncate(descriptor, len(content) - 1)
                 self._append(b"\n")
             else:
                 self.torn = True
                 self._set_aside(tail)
-                os.ftruncate(self._descriptor, len(content) - len(tail))
-                os.fsync(self._descriptor)
+                os.ftruncate(descriptor, len(content) - len(tail))
+                os.fsync(descriptor)
         except OSError:
             self._unfinished_line = True  # a full disk must not keep the sheet from opening
+
+    def _open_file(self) -> int:
+        is_new = not self.path.exists()
+        flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+        self._descriptor = os.open(self.path, flags, _ONLY_OWNER)
+        if is_new:
+            flush_folder(self.path.parent)
+        return self._descriptor
 
     def _set_aside(self, tail: bytes) -> None:
         aside = os.open(
@@ -237,7 +248,11 @@ class Journal:
     @property
     def writable(self) -> bool:
         """Whether this journal takes changes."""
-        return not self.read_only and self._state.closed is None and self._descriptor is not None
+        return not self.read_only and self._state.closed is None and self._is_writer
+
+    @property
+    def _is_writer(self) -> bool:
+        return self._descriptor is not None or self._waits
 
     def steps(self) -> Iterator[Step]:
         """The steps that undo would take back, last first."""
@@ -258,6 +273,10 @@ class Journal:
     def put_all(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write several fields as one line and one undo step: all of them or none survive a power failure."""
         return self._write({"e": "put", "all": dict(changes), "s": WHOLE}, moment)
+
+    def begin(self, presets: Mapping[str, str], *, moment: dt.datetime) -> int:
+        """Write what a new sheet holds before anybody types; where the file waits, it is written with the first entry."""
+        return self._write({"e": "put", "all": dict(presets), "s": WHOLE}, moment, begins=True)
 
     def put_beside(self, changes: Mapping[str, str], *, moment: dt.datetime) -> int:
         """Write fields that follow from the last change: they are undone with it, and typing on goes on the same step."""
@@ -303,6 +322,7 @@ class Journal:
             if self._descriptor is not None:
                 os.close(self._descriptor)
                 self._descriptor = None
+            self._waits = False
             self._lock.release()
 
     # -- handing over ------------------------------------------------------------------------------------
@@ -313,7 +333,7 @@ class Journal:
 
     def is_asked_for(self) -> bool:
         """Whether another opening of this sheet asks its writer to hand over. For the writer to look at."""
-        return not self.read_only and self._descriptor is not None and self._request.exists()
+        return not self.read_only and self._is_writer and self._request.exists()
 
     def is_asked_if_left(self) -> bool:
         """Whether the other opening asks only for a sheet that nobody has before them any more."""
@@ -328,6 +348,7 @@ class Journal:
             if self._descriptor is not None:
                 os.close(self._descriptor)
                 self._descriptor = None
+            self._waits = False
             self.read_only = True
             self._request.unlink(missing_ok=True)
             self._lock.release()
@@ -363,15 +384,18 @@ class Journal:
             os.close(descriptor)
         draft.replace(self._request)  # whole at once: it is looked at meanwhile
 
-    def _write(self, entry: dict[str, Any], moment: dt.datetime) -> int:
+    def _write(self, entry: dict[str, Any], moment: dt.datetime, *, begins: bool = False) -> int:
         with self._guard:
             if self._state.closed is not None and entry["e"] != "reopen":
                 raise fault("sheet", "is signed and closed", "a correction is a new revision of the record")
-            if self._descriptor is None:
+            if not self._is_writer:
                 raise fault("sheet", "is open for writing elsewhere", "close it there, then open it again here")
             numbered = {"n": self._state.number + 1, "t": moment.isoformat(), **entry}
             try:
-                self._append(write_line(numbered))
+                if begins and self._waits:
+                    self._waiting += write_line(numbered)
+                else:
+                    self._append(write_line(numbered))
             except OSError as error:
                 raise fault(
                     "draft",
@@ -382,9 +406,11 @@ class Journal:
             return self._state.number
 
     def _append(self, data: bytes) -> None:
+        if self._waits and self._descriptor is None:
+            self._open_file()
         assert self._descriptor is not None
         size = os.fstat(self._descriptor).st_size
-        view = memoryview(b"\n" + data if self._unfinished_line else data)
+        view = memoryview((b"\n" if self._unfinished_line else b"") + self._waiting + data)
         try:
             while view:
                 view = view[os.write(self._descriptor, view) :]
@@ -392,7 +418,8 @@ class Journal:
         except OSError:
             self._take_back(size)
             raise
-        self._unfinished_line = False
+        self._unfinished_line = self._waits = False
+        self._waiting = b""
 
     def _take_back(self, size: int) -> None:
         """After a refused write: no piece of it stays in the file."""

@@ -34,8 +34,6 @@ from diagnb.record import (
 )
 
 _LONGEST_NOTE = 40
-LIVE_TRIALS = 20_000
-"""Monte Carlo trials while somebody types; the record is evaluated with all of them when it is signed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +130,7 @@ class FormModel(SheetFiles):
                 if not dropped:
                     return None, faults
                 continue
-            return (evaluate_test(record, record.tests[0], trials=LIVE_TRIALS) if record.tests else None), faults
+            return (evaluate_test(record, record.tests[0]) if record.tests else None), faults
         return None, faults
 
     def _draft(self, values: Mapping[str, str], *, only_test: str = "", fill: bool = False, new: bool = False) -> Draft:

@@ -123,7 +123,6 @@ class RowsOfPath(RowsOfTest):
             "key": f"tests.{test}.profile",
             "label": "Voltage profile",
             "picture": "",
-            "tall": True,
         }
         profile = outcome.profile if outcome else None
         if outcome is None or profile is None or all(point.value is None for point in profile.points):

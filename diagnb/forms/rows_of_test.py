@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -17,7 +18,6 @@ from diagnb.forms.reading_check import ReadingState
 from diagnb.forms.row import FOR_A_CLAIM, FieldRows, Row, action, capital, heading, note
 from diagnb.forms.voltage_stop import Stop
 from diagnb.procedures import DerivedSpec, GivenSpec, LimitSpec, Procedure, ReadingSpec
-from diagnb.quantities import unit
 
 
 class RowsOfTest(FieldRows):
@@ -94,6 +94,7 @@ class RowsOfTest(FieldRows):
             rows += self.reading(test, reading, self.model.values)
         for given in procedure.givens:
             rows += self.given(test, given)
+        rows += self.looked_up(procedure)
         for derived in procedure.derived:
             key = f"tests.{test}.results.{derived.name}"
             rows.append(self.judged(key, derived.title, results.get(derived.name)))
@@ -205,9 +206,28 @@ class RowsOfTest(FieldRows):
         row = self.field(Field("", f"{spec.title}: source", needed=True, hint="label, data sheet, measured with"), key)
         if row["text"].strip():
             return row if is_source(str(row["text"])) else row | {"fault": "does not say where the value comes from"}
-        is_heat = unit(spec.unit).dimension == unit("K").dimension
-        usual = "read on a thermometer" if is_heat else "read on the label"
-        return row if self.model.locked else row | {"fix": {"label": f"Use “{usual}”", "text": usual}}
+        usual = _usual_source(spec)
+        return row if self.model.locked or not usual else row | {"fix": {"label": f"Use “{usual}”", "text": usual}}
+
+    def looked_up(self, procedure: Procedure) -> list[Row]:
+        """What the formulas take from a table by the system voltage, with its source: nothing else on screen says it."""
+        voltage = self.model.system_voltage()
+        used = {
+            name
+            for derived in procedure.derived
+            for formula in derived.formulas
+            for name in re.findall(r"table\((\w+), *system_voltage\)", formula.text)
+        }
+        rows = []
+        for name, table in procedure.tables.items():
+            plain = next((t for t in procedure.plain.get("tables", ()) if t["name"] == name), None)
+            if name not in used or plain is None:
+                continue
+            there = dict(zip(table.x, plain["y"], strict=True)).get(voltage) if voltage is not None else None
+            title = capital(name.replace("_", " "))
+            value = f"{there} {plain['y_unit']} at {voltage:g} V" if there else "none for this system voltage"
+            rows.append(note(f"{title}: {value} ({plain['source']})"))
+        return rows
 
     def judged(self, key: str, title: str, result: Result | None, *, drawn: bool = True) -> Row:
         """The row of one result, blank while there is none; with its picture if ``drawn``."""
@@ -249,6 +269,16 @@ class RowsOfTest(FieldRows):
             wrong = str(source["text"]).strip() and not is_source(str(source["text"]))
             rows.append(source | ({"fault": "does not say where the limit comes from"} if wrong else {}))
         return rows
+
+
+def _usual_source(spec: GivenSpec) -> str:
+    """Where a given value usually comes from, by what it is called; blank where there is no usual answer."""
+    title = spec.title.lower()
+    if "data sheet" in title:
+        return "read in the data sheet"
+    if any(word in title for word in ("label", "rated", "design voltage")):
+        return "read on the label"
+    return "read on a thermometer" if spec.unit == "°C" else ""
 
 
 def _with_value(state: ReadingState) -> str:

@@ -180,7 +180,7 @@ class Sheet:
             turned = self.model.stop() != before
             step = self._step_of(grid)
             self._soon()
-            if not turned and key.startswith("tests.") and self._backlog.add(step, key, version):
+            if not turned and key.startswith(("tests.", "attachments.")) and self._backlog.add(step, key, version):
                 return None
             self.say(self.model.work_out((key,), version).trouble)
             with self._guard:

@@ -109,7 +109,7 @@ class SheetChanges(ABC):
             if not self.locked and not self.journal.number:
                 now = self.clock()
                 presets = {key: text for key, text in presets.items() if text}
-                self.journal.put_all({"order.opened": say_moment(now, seconds=True), **presets}, moment=now)
+                self.journal.begin({"order.opened": say_moment(now, seconds=True), **presets}, moment=now)
 
     def keep(self, key: str, text: str, *, typing: bool = False) -> int:
         """Keep the text of one field and nothing else; returns the number of its entry.

@@ -124,13 +124,15 @@ class Diagnb(Magics):
         from ipywidgets import HTML
 
         from diagnb.notebook.opening import new_name, open_sheet
-        from diagnb.notebook.page import links, unsigned
+        from diagnb.notebook.page import links_above, links_below, unsigned
         from diagnb.notebook.workplace import local_now
 
-        _display(open_sheet(place, name).root)
+        # Widgets, because the links of other output are taken for files.
+        if above := links_above(here=name, others=unsigned(place)):
+            _display(HTML(above))
+        _display(open_sheet(place, name, waits=True).root)
         fresh = new_name(place, now=local_now())
-        # A widget, because the links of other output are taken for files.
-        _display(HTML(links(here=name, others=unsigned(place), fresh=fresh)))
+        _display(HTML(links_below(here=name, fresh=fresh)))
 
     def _show_sheet(self, place: Any, name: str, notebook: str) -> None:
         from diagnb.notebook.opening import open_sheet

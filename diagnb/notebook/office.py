@@ -7,6 +7,7 @@ import os
 import re
 import secrets
 import tempfile
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,6 +19,7 @@ from diagnb.evaluation import Evaluation
 from diagnb.forms.office import NO_PHOTOS, Issued, Strokes
 from diagnb.record import Record, digest
 
+_LONGEST_PART = 20
 MEANING = "I took these readings and made this report"
 """What the technician's signature says."""
 
@@ -90,7 +92,7 @@ class ShopOffice:
         from diagnb.report import prepare_photos, render_report
         from diagnb.signing import load_key
 
-        path = self.reports / f"{record.id}-r{record.revision}.pdf"
+        path = self.reports / report_name(record)
         if path.exists():
             raise fault(str(path), "is there already", "move it away: a signed report is never overwritten")
         key = load_key(key_file, passphrase)
@@ -114,6 +116,21 @@ class ShopOffice:
             book=book_beside(self.keys, clock=self.clock, actor=key.name, file=path.name),
         )  # fmt: skip
         return Issued(path, digest(record))
+
+
+def report_name(record: Record) -> str:
+    """The name of a record's report: order and unit, as far as there are any, then the record's own name and its revision.
+
+    Order and unit are there for people in a list of files; the rest says which record it is.
+    """
+    said = (_short(record.order.number), _short(record.vehicle.unit or ""))
+    return "-".join([*(part for part in said if part), f"{record.id}-r{record.revision}.pdf"])
+
+
+def _short(text: str) -> str:
+    """A text as part of a file's name: letters and digits without marks, dashes for the rest, cut where it is long."""
+    letters = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    return re.sub(r"[^A-Za-z0-9]+", "-", letters)[:_LONGEST_PART].strip("-")
 
 
 def book_beside(folder: Path, *, clock: Callable[[], datetime], actor: str, file: str) -> Any:

@@ -59,11 +59,17 @@ def drafts(workplace: Workplace) -> tuple[str, ...]:
 
 
 def open_sheet(
-    workplace: Workplace, name: str, *, notebook: str = "", clock: Callable[[], dt.datetime] = local_now
+    workplace: Workplace,
+    name: str,
+    *,
+    notebook: str = "",
+    waits: bool = False,
+    clock: Callable[[], dt.datetime] = local_now,
 ) -> Sheet:
     """The sheet of this name: the live one of this kernel, as the workplace is now, or opened from its journal, or new.
 
-    A new sheet remembers the name of the ``notebook`` that it was begun in.
+    A new sheet remembers the name of the ``notebook`` that it was begun in; with ``waits`` it gets its file when something
+    is typed.
     """
     path = (workplace.drafts / f"{name}.jsonl").resolve()
     live, before = _open.get(path, (None, workplace))
@@ -76,7 +82,7 @@ def open_sheet(
         return live
     if live is not None:
         live.stop()
-    journal = Journal.open(path)
+    journal = Journal.open(path, waits=waits)
     if journal.read_only:
         journal.take_over(seconds=_WAIT, if_left=True)  # a window that was closed or killed leaves its kernel behind
     model = FormModel(journal, sheet=name, library=load_library(workplace.folder), clock=clock, localise=localise)

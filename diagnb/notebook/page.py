@@ -45,19 +45,29 @@ def unsigned(workplace: Workplace) -> tuple[Unsigned, ...]:
     return tuple(found)
 
 
-def links(*, here: str, others: Iterable[Unsigned], fresh: str) -> str:
-    """Links below the form: a new record under the name ``fresh``, and the unsigned sheets other than ``here``."""
-    style = (
-        "display:inline-block;padding:12px 16px;margin:4px 8px 4px 0;border:2px solid currentColor;border-radius:8px"
-    )
+_LINK = "display:inline-block;padding:12px 16px;margin:4px 8px 4px 0;border:2px solid currentColor;border-radius:8px"
 
-    def link(name: str, said: str) -> str:
-        return f'<a style="{style}" href="?sheet={quote(name)}">{html.escape(said)}</a>'
 
-    rest = [link(one.name, f"{one.name}: {one.about or 'nothing typed yet'}") for one in others if one.name != here]
-    heading = "<p>Unsigned sheets of this folder:</p>" if rest else ""
+def links_above(*, here: str, others: Iterable[Unsigned]) -> str:
+    """One line above the form that opens the list of the unsigned sheets other than ``here``; blank when there are none."""
+    rest = [_link(one.name, f"{one.about or 'nothing typed yet'} ({one.name})") for one in others if one.name != here]
+    if not rest:
+        return ""
+    said = "1 other unsigned sheet" if len(rest) == 1 else f"{len(rest)} other unsigned sheets"
     return (
-        f'<nav aria-label="Sheets" style="font-size:18px;margin:24px 0">'
-        f"<p>Everything typed into sheet <b>{html.escape(here)}</b> is kept; open this page again to go on with it.</p>"
-        f"{link(fresh, 'Begin another record')}{heading}{''.join(rest)}</nav>"
+        '<nav aria-label="Unsigned sheets" style="font-size:18px"><details>'
+        f'<summary style="padding:12px 0;cursor:pointer">{said} of this folder</summary>{"".join(rest)}</details></nav>'
     )
+
+
+def links_below(*, here: str, fresh: str) -> str:
+    """Below the form: what becomes of this sheet, and a new record under the name ``fresh``."""
+    return (
+        '<nav aria-label="Sheets" style="font-size:18px;margin:24px 0">'
+        f"<p>Everything typed into sheet <b>{html.escape(here)}</b> is kept; open this page again to go on with it.</p>"
+        f"{_link(fresh, 'Begin another record')}</nav>"
+    )
+
+
+def _link(name: str, said: str) -> str:
+    return f'<a style="{_LINK}" href="?sheet={quote(name)}">{html.escape(said)}</a>'

@@ -207,6 +207,7 @@ class Lab:
 
 def to_step(page: Any, title: str) -> None:
     """Press the button of a step; where the list of steps is folded, open it first."""
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done, 50)))")  # after a new size
     button = page.locator(".dn-steps button:not(.dn-fold)", has_text=title)
     if not button.is_visible():
         page.locator(".dn-fold").click()

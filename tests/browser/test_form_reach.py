@@ -86,7 +86,7 @@ def test_a_technician_gets_through_a_path_test_a_trace_a_stop_and_a_slip(lab, tm
     page.keyboard.type("connector C4")
     form.saved()
     seen(form, "path-nodes", "[data-block='tests.t2.path.n1.node']")
-    seen(form, "path-profile", ".dn-tall")
+    seen(form, "path-profile", ".dn-figure")
     assert values(form, "reach")["tests.t2.path.order"] == "n1 n2 n3 n7 n4 n5 n6"
 
     # undo by key, outside text that is being edited: the test that was taken off comes back

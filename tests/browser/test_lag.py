@@ -49,4 +49,4 @@ def test_a_verdict_that_lags_is_said_to_be_worked_out_while_the_entry_is_saved(l
     page.wait_for_selector("[data-verdict='pass']:visible")
     page.wait_for_selector(".dn-result[aria-busy='false']:visible")
     assert page.evaluate("() => getComputedStyle(document.querySelector('.dn-result .dn-verdict')).opacity") == "1"
-    page.wait_for_selector(".dn-message[data-state='back']:not(.dn-awaited):text-is('48.0 mV'):visible")
+    page.wait_for_selector(".dn-message[data-state='back']:not(.dn-awaited):text-is('0.0480 V'):visible")

@@ -165,7 +165,20 @@ def test_another_record_is_begun_and_the_first_one_found_again(tablet: Any, form
     page.locator("nav a", has_text="Begin another record").click()
     page.wait_for_selector(".dn-sub >> text=/Sheet 20/")
     assert page.input_value(field("order.number")) == ""
-    page.locator("nav a", has_text="visit-4: RO-4").click()
+    drafts = form_command.folder / ".diagnb" / "drafts"
+    fresh = page.url.rpartition("sheet=")[2]
+    assert not (drafts / f"{fresh}.jsonl").exists()
+    summary = page.locator("nav summary", has_text="unsigned sheet")
+    place = summary.bounding_box()
+    assert place["y"] < page.locator(".dn-root").bounding_box()["y"]
+    assert place["height"] >= 47.5
+    summary.click()
+    assert page.locator("nav a", has_text=fresh).count() == 0
+    page.fill(field("order.site"), "Bay 2")
+    saved(page)
+    assert journal(form_command, fresh)["order.site"] == "Bay 2"
+    assert journal(form_command, fresh)["record.id"] == fresh
+    page.locator("nav a", has_text="RO-4 (visit-4)").click()
     page.wait_for_selector(".dn-sub >> text=/visit-4/")
     assert page.input_value(field("order.number")) == "RO-4"
 

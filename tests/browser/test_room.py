@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 from conftest import to_step
 from test_loss import begun, prepared
+
+from diagnb.forms.journal import Journal
+from diagnb.forms.model import FormModel, load_library
 
 pytestmark = pytest.mark.browser
 
@@ -64,3 +69,31 @@ def test_the_list_of_steps_unfolds_and_folds_again_when_a_step_is_chosen(lab):
     page.wait_for_function(
         "() => [...document.querySelectorAll('.dn-steps button')].filter((n) => n.offsetParent).length === 10"
     )
+
+
+TYPE = """() => {
+  const picture = [...document.querySelectorAll('.dn-figure svg')].find((n) => n.checkVisibility());
+  const scale = picture.getBoundingClientRect().width / picture.viewBox.baseVal.width;
+  return Math.min(...[...picture.querySelectorAll('text')].map((n) => scale * parseFloat(getComputedStyle(n).fontSize)));
+}"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_voltage_profile_can_be_read_and_moved_by_key(lab, size):
+    journal = Journal.open(prepared(lab.server.folder, f"profile-{size}"))
+    model = FormModel(journal, sheet="s", library=load_library(), clock=lambda: dt.datetime.now(dt.UTC))
+    test = model.add("tests", procedure="path-test", phase="as found")
+    model.put_all({f"tests.{test}.readings.node_n{n}": f"{12.7 - n / 10:.2f}" for n in range(1, 5)})
+    model.release()
+    lab.page.set_viewport_size(SIZES[size])
+    page = begun(lab, f"profile-{size}").page
+    to_step(page, "As found")
+    drawing = page.locator(".dn-figure .dn-drawing")
+    drawing.locator("svg").wait_for()
+    assert page.evaluate(TYPE) >= 11
+    box, form = drawing.bounding_box(), page.locator(".dn-root").bounding_box()
+    assert box["x"] + box["width"] <= form["x"] + form["width"]
+    if size == "tablet":
+        drawing.focus()
+        page.keyboard.press("ArrowRight")
+        page.wait_for_function("() => document.querySelector('.dn-figure .dn-drawing').scrollLeft > 0")

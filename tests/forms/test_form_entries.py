@@ -108,3 +108,47 @@ def test_a_repeated_test_brings_its_given_values_with_their_sources_and_widths(b
     assert bench.model.text(f"{brought}.source") == "thermometer beside the engine"
     assert bench.model.text(f"{brought}.half_width") == "0.5"
     assert all(not bench.model.text(f"tests.{left}.readings.{s.name}") for s in bench.model.specs(left))
+
+
+@pytest.mark.parametrize(
+    ("procedure", "given", "offered"),
+    [
+        ("fuse-current-estimate", "fuse_resistance", None),
+        ("key-off-draw", "battery_capacity", "read on the label"),
+        ("battery-load-test-half-cca", "battery_temperature", "read on a thermometer"),
+    ],
+)
+def test_a_source_is_offered_only_where_it_makes_sense(bench, procedure, given, offered):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test(procedure, "found", "")
+    bench.type(f"tests.t1.given.{given}", "7.41")
+    fix = bench.row(f"tests.t1.given.{given}.source").get("fix")
+    assert (fix and fix["text"]) == offered
+
+
+@pytest.mark.parametrize(("voltage", "said"), [("12", "500 A at 12 V"), ("24", "250 A at 24 V"), ("48", "none for")])
+def test_the_reference_current_of_a_cable_drop_is_said_with_its_source(bench, voltage, said):
+    for key, text in {**bench.visit, "vehicle.system_voltage": voltage}.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("starter-cable-drop", "found", "")
+    notes = [row["label"] for row in bench.sheet.grids["found"].rows if row["kind"] == "note"]
+    (found,) = [text for text in notes if text.startswith("Reference current:")]
+    assert said in found
+    assert "p. 13-23" in found
+
+
+def test_the_form_shows_the_very_number_that_is_reported(bench):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("fuse-current-estimate", "found", "")
+    bench.type("tests.t1.readings.drop", "3.4 mV")
+    bench.type("tests.t1.given.fuse_resistance", "7.41 mΩ")
+    (reported,) = bench.model.review().evaluation.tests[0].results
+    assert reported.method == "monte-carlo"
+    assert bench.model.evaluated("t1")[0].results[0].value == reported.value
+    shown = next(row for row in bench.sheet.grids["found"].rows if row["kind"] == "result")
+    assert shown["value"] == bench.sheet.rows.presenter.value(reported)

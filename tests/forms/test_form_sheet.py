@@ -308,7 +308,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     step.confirm.click()
     step.worker.join(30)
     assert bench.trouble == step.said_at_sign.value == step.said_at_key.value == "" and not bench.log, bench.log
-    path = bench.folder / "rec-1-r1.pdf"
+    path = bench.folder / "RO-1-U-7-rec-1-r1.pdf"
     assert html_path(path) in step.result.value
     assert step.passphrase.secret == ""
     trust = load_trust(bench.folder / "keys" / "trust.json")
@@ -322,7 +322,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     sent: list = []
     step.save.send = lambda message, buffers=None: sent.append((message, buffers))
     step.save._handle_custom_msg({"k": "want"}, [])
-    assert sent[0][0] == {"k": "file", "name": "rec-1-r1.pdf", "mime": "application/pdf"}
+    assert sent[0][0] == {"k": "file", "name": "RO-1-U-7-rec-1-r1.pdf", "mime": "application/pdf"}
     assert sent[0][1][0] == path.read_bytes()
 
 

@@ -308,3 +308,41 @@ def test_undo_takes_back_the_same_step_after_the_file_was_opened_again(tmp_path)
     assert again.text_of("a") == "1"
     assert again.redo(moment=moment).changes[0].after == "123"
     again.release()
+
+
+def test_a_new_sheet_that_nobody_typed_into_leaves_no_file(tmp_path):
+    path = tmp_path / "d" / "fresh.jsonl"
+    untouched = Journal.open(path, waits=True)
+    untouched.begin({"order.opened": "today"}, moment=NOW)
+    assert untouched.text_of("order.opened") == "today"
+    assert untouched.writable
+    untouched.release()
+    assert not path.exists()
+
+    typed = Journal.open(path, waits=True)
+    typed.begin({"order.opened": "today"}, moment=NOW)
+    typed.put("order.number", "RO-1", moment=NOW)
+    typed.put("order.number", "RO-12", moment=NOW)
+    assert dict(Journal.read(path).values) == {"order.opened": "today", "order.number": "RO-12"}
+    typed.release()
+    with pytest.raises(InputFault, match="open for writing elsewhere"):
+        typed.put("order.number", "RO-2", moment=NOW)
+    again = Journal.open(path, waits=True)
+    again.put("order.site", "Bay 2", moment=NOW)
+    assert [again.text_of(key) for key in ("order.opened", "order.number", "order.site")] == ["today", "RO-12", "Bay 2"]
+    again.release()
+
+
+def test_a_sheet_without_a_file_is_handed_over_and_written_by_the_other_alone(tmp_path):
+    path = tmp_path / "fresh.jsonl"
+    first = Journal.open(path, waits=True)
+    first.begin({"order.opened": "today"}, moment=NOW)
+    second = Journal.open(path, waits=True)
+    assert second.read_only
+    first.hand_over()
+    assert second.take_over(seconds=5)
+    second.put("order.number", "RO-1", moment=NOW)
+    with pytest.raises(InputFault, match="open for writing elsewhere"):
+        first.put("order.number", "RO-2", moment=NOW)
+    second.release()
+    assert Journal.read(path).text_of("order.number") == "RO-1"

@@ -212,6 +212,10 @@ function render({ model, el }) {
     for (const button of nodes.buttons || []) button.setAttribute("aria-label", `${button.textContent}: ${row.label}`);
     if (row.kind === "picture") {
       if (nodes.picture.dataset.drawn !== row.picture) { nodes.picture.innerHTML = row.picture || ""; nodes.picture.dataset.drawn = row.picture; }
+      const scrolls = nodes.picture.querySelector("svg"); // by key too
+      for (const [name, value] of [["tabindex", "0"], ["role", "group"], ["aria-label", row.label]]) {
+        if (scrolls) nodes.picture.setAttribute(name, value); else nodes.picture.removeAttribute(name);
+      }
       nodes.said.textContent = row.said || "";
       nodes.line.dataset.fails = String(Boolean(row.fails));
     }
@@ -323,7 +327,7 @@ function render({ model, el }) {
   function picture(row) {
     const drawn = element("div", { className: "dn-drawing" });
     const said = element("p", { className: "dn-said" });
-    const line = element("div", { className: `dn-line dn-figure${row.tall ? " dn-tall" : ""}` }, drawn, said);
+    const line = element("div", { className: "dn-line dn-figure" }, drawn, said);
     parts.set(row.key, { row, line, picture: drawn, said });
     return line;
   }
