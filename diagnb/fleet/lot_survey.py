@@ -124,7 +124,7 @@ def _cautions(own: Carried, stand_in: list[str], apart: list[tuple[str, str, Ref
     said = []
     if len(stand_in) < parts:
         said.append(
-            "a lot is that of the part, as the results of its component state it, from the begin of the watch or the change to "
+            "a lot is that of the part, as the results of its component state it, from the beginning of the watch or the change to "
             "it, to the next change or the end"
         )
     if stand_in:

@@ -14,6 +14,7 @@ from typing import Any
 from diagnb.conformity import Limit
 from diagnb.fleet import (
     by_month,
+    by_month_at_same_age,
     components_by_rate,
     cusum_chart,
     distinct_defects,
@@ -26,6 +27,7 @@ from diagnb.fleet import (
     laplace,
     lots_survey,
     mean_cumulative_function,
+    meters_compared,
     read_rows,
     read_vehicles,
     synthesise,
@@ -71,6 +73,8 @@ def study(results: int) -> dict[str, float]:
     timed("measurement share, 20 resamples", lambda: explained_by_measurement(
         value=good.value, standard_uncertainty=good.standard_uncertainty, limit=Limit(upper=0.16), resamples=20,
     ))  # fmt: skip
+    timed("instruments compared", lambda: meters_compared(rows))
+    timed("months at the same age", lambda: by_month_at_same_age(mine, vehicles))
     spent["results"] = float(made.results)
     return spent
 
