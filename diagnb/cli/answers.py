@@ -47,12 +47,7 @@ def verification_lines(found: Verification, *, notes: bool = True) -> Iterable[s
         yield from _signer_lines(s, beside="trust-list-beside" in found.reasons)
     yield from map(_stamp_line, found.stamps)
     yield f"  3 nothing added later: {_yes(not found.later_changes) if intact else 'not checked'}"
-    said = {
-        "same": "yes, byte for byte" if "drawn-alike" not in found.notes else "yes, all that they show",
-        "differ": "NO",
-        "other-version": "NOT CHECKED: drawn by another version; read the record, not the pages",
-    }
-    yield f"  4 pages come from the record: {said.get(found.pages, 'not checked')}"
+    yield f"  4 pages come from the record: {_pages(found)}"
     if found.results:
         same = found.results if not found.differing else f"{len(found.differing)} differences in"
         yield f"  5 recomputed: {same}{' of' if not found.differing else ''} {found.results} results{' the same' if not found.differing else ''}"
@@ -75,6 +70,15 @@ def verification_lines(found: Verification, *, notes: bool = True) -> Iterable[s
         yield from (f"      {each}" for each in found.found_inside)
     for difference in found.differing[:5]:
         yield f"    {difference.where}: the record inside gives {difference.recomputed}, the evaluation inside says {difference.embedded}"
+
+
+def _pages(found: Verification) -> str:
+    if found.pages == "same":
+        how = "yes, all that they show" if "drawn-alike" in found.notes else "yes, byte for byte"
+        return f"as they were signed {how}; NOT as they are seen now (see 3)" if found.later_changes else how
+    if found.pages == "other-version":
+        return "NOT CHECKED: drawn by another version; read the record, not the pages"
+    return "NO" if found.pages == "differ" else "not checked"
 
 
 def _signer_lines(s: SignerStatus, *, beside: bool) -> Iterable[str]:

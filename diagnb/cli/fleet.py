@@ -355,6 +355,10 @@ def run_measurement(options: argparse.Namespace) -> int:
     if options.by in ("instrument", "site", "technician") and not rows.instrument.marked({""}).all():
         offsets = meters_compared(rows)
         tables.insert(0, offsets_table(offsets))
+        wrong = [o.instrument for o in offsets if o.flagged]
+        if wrong:
+            left += (f"an error that is always the same is no random one: with {', '.join(wrong)} false fails are not seen here; --without-instrument leaves it out, diagnb impact instrument tells the verdicts that change",)  # fmt: skip
+        tables[-1] = measurement_table(found, notes=left)
         results["offsets"], off = offsets, any(o.flagged or o.undecided for o in offsets)  # type: ignore[assignment]
     _show(options, data, results, tables, lambda: plot_measurement_share(found))
     return int(off or any(m.flagged for m in found.values()))

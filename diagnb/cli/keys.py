@@ -286,6 +286,7 @@ def _new_person(
         save_key(person, target, secret.encode())
     _save_trust(options, changed)
     print(f"key of {name} ({role}): {where}")
+    print(f"its certificate ends {certificate.not_valid_after_utc:%Y-%m-%d}; what a time stamp proves older stays good")
     if secret:
         print(f"passphrase, shown only now, for this person alone: {secret}")
     else:

@@ -92,6 +92,10 @@ def _pages(found: Verification) -> Answer:
     question = "Do the pages come from the embedded record?"
     if found.pages == "same":
         how = "all that they show is the same" if "drawn-alike" in found.notes else "the same byte for byte"
+        if found.later_changes:
+            return Answer(
+                question, "no", (f"As they were signed, {how}; what was added since changes what is seen now.",)
+            )
         return Answer(question, "yes", (f"Drawn again from the record and compared, {how}.",))
     if found.pages == "differ":
         return Answer(question, "no", ("Drawn again from the record, the pages come out otherwise.",))

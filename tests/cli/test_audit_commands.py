@@ -356,3 +356,15 @@ def test_why_a_report_was_countersigned_all_the_same_stands_in_its_signature(ben
     assert bench.signed("countersign", "r1.pdf", "--despite", "agreed with the customer", who="reviewer")[0] == 0
     bench.run("verify", "r1.pdf", "--trust", "keys/trust.json")
     assert "countersigned despite outside-coverage: agreed with the customer" in bench.said
+
+
+def test_what_lies_beside_a_report_speaks_where_no_log_is_at_hand(bench: Bench) -> None:
+    (bench.place / "keys" / "audit.jsonl").unlink()
+    edited(bench)
+    assert bench.signed("report", "record.json", "-o", "r1.pdf")[0] == 0
+    assert bench.signed("amend", "edited.json", "--of", "r1.pdf", "--reason", "digits swapped", "-o", "r2.pdf")[0] == 0
+    before = (bench.place / "r1.pdf").read_bytes()
+    assert bench.signed("countersign", "r1.pdf", "--despite", "generic limits", who="reviewer")[0] == 2
+    assert "superseded by r2.pdf" in bench.complained
+    assert (bench.place / "r1.pdf").read_bytes() == before
+    assert bench.signed("countersign", "r2.pdf", "--despite", "generic limits", who="reviewer")[0] == 0

@@ -282,6 +282,7 @@ def test_altered_files_say_what_helps_and_what_differs(desk: Path, good: bytes, 
         assert said.count("what helps: ") >= 1, said
         assert ":  ()" not in said
     assert "page 2: a note" in said
+    assert "as they were signed yes, byte for byte; NOT as they are seen now" in said
     Path("mail/flipped.pdf").write_bytes(bytes(flipped))
     main(["verify", "mail/flipped.pdf", *TRUST])
     assert "what the altered file holds, proved by nobody" in capsys.readouterr().out
