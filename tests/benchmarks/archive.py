@@ -98,9 +98,9 @@ def fleet(results: int) -> Iterator[Prepared]:
         yield replace(base, record=f"V-{number}", document=plain, digest=own, tests=tuple(rows), results=tuple(found))
 
 
-def saves(url: str, name: str, singles: int = 400, many: int = 3000) -> None:
+def saves(url: str, name: str, singles: int = 400, many: int = 3000, tests: int = 15) -> None:
     """Durable saves one by one, then in batches; for a file, the same rows by the bare driver in the same run."""
-    base = prepare(pair_record(15))
+    base = prepare(pair_record(tests))
     alone = [variant(base, f"S-{n}") for n in range(singles)]
     whole = [variant(base, f"B-{n}") for n in range(many)]
     with open_archive(url, moment=MOMENT, create=True) as archive:
@@ -244,6 +244,8 @@ def main() -> None:
         if options.postgresql:
             saves(options.postgresql, "PostgreSQL")
             eight_writers(options.postgresql, "PostgreSQL")
+        print()
+        saves(str(folder / "small.sqlite"), "SQLite", tests=1)
         eight_writers(str(folder / "a.sqlite"), "SQLite")
         if options.results:
             impacts(folder, options.results)

@@ -75,7 +75,7 @@ def in_kernel(folder: Path, tests: int) -> tuple[float, float, int]:
             sheet=name, library=load_library(), clock=lambda: dt.datetime.now(dt.UTC),
         )  # fmt: skip
         office = Workplace(folder, folder / "keys", folder / "trust.json").office()
-        return Sheet(model, presenter=ReportPresenter("en"), office=office, log=print)
+        return Sheet(model, presenter=ReportPresenter("en"), office=office, log=print, pause=0)
 
     def enter(sheet: Sheet, name: str, text: str) -> float:
         message = {"k": "edit", "key": f"tests.t1.readings.{name}", "text": text, "view": "v", "seq": 1}
