@@ -29,6 +29,7 @@ REFUSALS: dict[str, str] = {
     "confounded": "two causes always change together here, so their effects can't be told apart",
     "no-common-scale": "too few vehicles were measured both by it and by others at the same points, so nothing compares them",
     "lot-not-stated": "no lot is stated for these, so they are neither compared nor among what others are compared with",
+    "stated-with-fails": "it is stated mainly where a test failed, so shares by it would tell who wrote it down",
     "lots-of-defects": "lots are stated mainly where there was a defect, so nobody knows how many parts of a lot there are",
     "level-not-reached": "the curve does not come down to this level within the ages observed",
 }

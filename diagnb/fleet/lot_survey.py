@@ -6,13 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy.special import gammaln
 
 from diagnb.fleet.carried import Carried, carried_lots
 from diagnb.fleet.defects import Defects
 from diagnb.fleet.figure import Refusal
 from diagnb.fleet.labels import listed
-from diagnb.fleet.lots import CellSurvey, survey_cells
+from diagnb.fleet.lots import CellSurvey, survey_cells, told_mainly_of_the_bad
 from diagnb.fleet.rows import Rows
 from diagnb.fleet.study import place
 from diagnb.fleet.vehicles import Vehicles
@@ -20,7 +19,6 @@ from diagnb.quantities.counting import counted
 
 Array = Any
 _MOST = 5
-_LEVEL = 0.01
 
 
 def lots_survey(
@@ -59,7 +57,7 @@ def lots_survey(
         vehicle, lot, months, lot_event = own.vehicle[spans], own.lot[spans], own.months[spans], lot_own[mine]
         known = float(months[lot > 0].sum())
         from_table = float(whole[table > 0].sum())
-        follows = _follows_defects(vehicle[lot > 0], placed.asset[mine], len(vehicles)) if known else ""
+        follows = _told_of(vehicle[lot > 0], placed.asset[mine], len(vehicles)) if known else ""
         if from_table and (follows or 2 * known < from_table):
             vehicle, lot, months, lot_event = every, table, whole, table[placed.asset[mine]]
             stand_in.append(name)
@@ -100,24 +98,15 @@ def _dispersion(pair: Array, months: Array, pair_event: Array, events: Array, ex
     return max(scatter / float(expected.sum()), 1.0)
 
 
-def _follows_defects(stated: Array, failed: Array, fleet: int) -> str:
-    """Counts, in words, where lots are known mainly of vehicles with a defect (Fisher's exact test, one side); "" else."""
+def _told_of(stated: Array, failed: Array, fleet: int) -> str:
+    """Of which vehicles lots are known, in words, where that follows the defects; "" else."""
     bad, told = np.zeros(fleet, dtype=bool), np.zeros(fleet, dtype=bool)
     bad[failed], told[stated] = True, True
-    both, good = int(np.sum(bad & told)), int(np.sum(told & ~bad))
-    all_bad = int(bad.sum())
-    all_good = fleet - all_bad
-    if not all_bad or 2 * good >= all_good or both * all_good <= good * all_bad:
+    if not told_mainly_of_the_bad(told=told, bad=bad):
         return ""
-    k = np.arange(both, min(all_bad, both + good) + 1)
-    p = float(np.sum(np.exp(_choose(all_bad, k) + _choose(all_good, both + good - k) - _choose(fleet, both + good))))
-    if p >= _LEVEL:
-        return ""
+    both, all_bad = int(np.sum(bad & told)), int(bad.sum())
+    good, all_good = int(np.sum(told & ~bad)), fleet - all_bad
     return f"of {both:,} of {counted(all_bad, 'vehicle')} with a defect, and of {good:,} of {all_good:,} without one"
-
-
-def _choose(n: Any, k: Any) -> Any:
-    return gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
 
 
 def _cautions(own: Carried, stand_in: list[str], apart: list[tuple[str, str, Refusal]], *, parts: int) -> tuple[str, ...]:  # fmt: skip

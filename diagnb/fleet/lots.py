@@ -9,7 +9,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.special import bdtr, bdtrc, betainc, betaincinv, chdtrc, chdtri
+from scipy.special import bdtr, bdtrc, betainc, betaincinv, chdtrc, chdtri, gammaln
 
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.fleet.figure import Figure, Refusal, Trial, check_level, no_trial
@@ -291,3 +291,23 @@ def survey_cells(
         + ("" if dispersion is None else ", counts divided by the dispersion over vehicles")
         + ", Benjamini-Hochberg over all cells",
     )  # fmt: skip
+
+
+def told_mainly_of_the_bad(*, told: Array, bad: Array, level: float = 0.01) -> bool:
+    """Whether a property is known (``told``) mainly of what failed (``bad``): masks (n,).
+
+    So where it is known of less than half of the good, and of the bad more often than chance brings about (Fisher's exact
+    test, one side, at ``level``). Rates or shares by such a property speak of who wrote it down.
+    """
+    both, good = int(np.sum(told & bad)), int(np.sum(told & ~bad))
+    all_bad = int(np.sum(bad))
+    all_good = int(bad.size) - all_bad
+    if not all_bad or 2 * good >= all_good or both * all_good <= good * all_bad:
+        return False
+    k = np.arange(both, min(all_bad, both + good) + 1)
+
+    def choose(n: Any, of: Any) -> Any:
+        return gammaln(n + 1) - gammaln(of + 1) - gammaln(n - of + 1)
+
+    ways = choose(all_bad, k) + choose(all_good, both + good - k) - choose(all_good + all_bad, both + good)
+    return float(np.sum(np.exp(ways))) < level

@@ -102,7 +102,9 @@ def watch_cautions(defects: Defects, vehicles: Vehicles) -> tuple[str, ...]:
     said = []
     unknown = int(np.isnat(vehicles.in_service).sum())
     if unknown:
-        said.append(f"{counted(unknown, 'vehicle')} without a date of service: ages count from the beginning of the watch")
+        said.append(
+            f"{counted(unknown, 'vehicle')} without a date of service: ages count from the beginning of the watch"
+        )
     begun = int(np.sum(vehicles.watched_from > vehicles.in_service))
     if begun:
         said.append(

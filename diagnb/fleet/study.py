@@ -18,6 +18,7 @@ from diagnb.fleet.effect import Effect, effect_of_change
 from diagnb.fleet.figure import Figure, Refusal, no_trial, refused
 from diagnb.fleet.instruments import InstrumentOffset, instrument_offsets
 from diagnb.fleet.life import Lives
+from diagnb.fleet.lots import told_mainly_of_the_bad
 from diagnb.fleet.measurement_share import MeasurementShare, explained_by_measurement
 from diagnb.fleet.rates import Pareto, pareto, proportion, rate_of_assets
 from diagnb.fleet.recurrence import Histories
@@ -107,7 +108,10 @@ def components_by_rate(
 
 
 def fail_shares(rows: Rows, *, by: str = "component", coverage: float = 0.95) -> tuple[Figure, ...]:
-    """Share of judged tests that failed, by a text column of the rows, with Wilson limits; the largest lower limit first."""
+    """Share of judged tests that failed, by a text column of the rows, with Wilson limits; the largest lower limit first.
+
+    Refused as a whole ("stated-with-fails") where ``by`` is stated mainly with fails, as lots are that a repair writes down.
+    """
     labels = getattr(rows, by, None)
     if labels is None or not hasattr(labels, "codes"):
         raise fault("by", f"{by!r} is not a text column", "component, point, lot, site, technician or instrument")
@@ -117,6 +121,10 @@ def fail_shares(rows: Rows, *, by: str = "component", coverage: float = 0.95) ->
     size = len(labels.names)
     tests = np.bincount(labels.codes[found], minlength=size)
     fails = np.bincount(labels.codes[found & (rows.verdict == 3)], minlength=size)
+    told, bad = ~labels.marked({""})[found], rows.verdict[found] == 3
+    if told_mainly_of_the_bad(told=told, bad=bad):
+        detail = f"{by} with {np.sum(told & bad):,} of {np.sum(bad):,} fails and {np.sum(told & ~bad):,} of {np.sum(~bad):,} others"
+        return (refused(f"share of fails by {by}", "stated-with-fails", detail, unit="1", coverage=coverage),)
     figures = [
         proportion(
             successes=float(fails[k]),

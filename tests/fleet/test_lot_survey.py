@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from diagnb.fleet import CellSurvey, distinct_defects, lots_survey, read_rows, read_vehicles
+from diagnb.fleet import CellSurvey, distinct_defects, fail_shares, lots_survey, read_rows, read_vehicles
 from diagnb.fleet.carried import carried_lots
 
 START, END = np.datetime64("2024-01-01"), np.datetime64("2026-01-01")
@@ -149,3 +149,12 @@ def test_points_of_one_component_share_its_time() -> None:
         for lot, months in zip(carried.lot, carried.months, strict=True):
             days[carried.names[lot]] += months * 30.4375
         assert days == pytest.approx(expected)
+
+
+def test_shares_by_a_lot_that_only_repairs_write_down_are_refused() -> None:
+    """Of the lots written down with fails every test failed: that is no share of a lot."""
+    assert {f.name for f in fail_shares(read_rows(fleet()), by="lot")} >= {"K-77", "M-1"}
+    (found,) = fail_shares(read_rows(fleet(stated="fails")), by="lot")
+    assert found.refusal is not None and found.refusal.code == "stated-with-fails"
+    fails = distinct_defects(read_rows(fleet())).failing_results
+    assert f"lot with {fails:,} of {fails:,} fails and 0 of" in str(found.refusal)
