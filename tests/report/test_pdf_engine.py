@@ -398,11 +398,14 @@ def test_a_long_table_repeats_its_head_on_paper_but_not_in_the_tags():
 @pytest.mark.parametrize("rows", range(18, 50))
 def test_the_note_below_a_table_never_opens_a_page_without_a_row(rows):
     table = Table(
-        ("Reading", "Value"), tuple((f"row {n}", "1 V") for n in range(rows)), (1, 1), notes=("what the values mean",)
+        ("Reading", "Value"),
+        tuple((f"row {n}", "1 V") for n in range(rows)),
+        (1, 1),
+        notes=("what the values mean", "and their source"),
     )
     pages = text_of(render([Heading(1, "A report"), table]), "-layout").split("\f")
     (noted,) = (page for page in pages if "what the values mean" in page)
-    assert f"row {rows - 1}" in noted
+    assert f"row {rows - 1}" in noted and "and their source" in noted
     assert "Reading" in noted
 
 

@@ -78,6 +78,10 @@ def lay_out(blocks: Sequence[Block], root: Element, *, left: float, width: float
     return strips
 
 
+_MOST_NOTES_TOGETHER = 8
+"""Lines of notes that stand below a table on one page."""
+
+
 def _leads_to_signature(block: Block, following: Block | None) -> bool:
     return isinstance(block, Heading) and isinstance(following, SignatureField)
 
@@ -97,10 +101,12 @@ def _strips(block: Block, root: Element, left: float, width: float) -> list[Stri
         return key_value_strips(block, root, left, width)
     if isinstance(block, Table):
         strips = table_strips(block, root, left, width)
-        if block.notes and strips:
-            strips[-1] = replace(strips[-1], keep=True)  # a note never opens a page without a row that it speaks of
-        for note in block.notes:
-            strips.extend(text_strips(note, style.SMALL, root.child("P"), left, width))
+        notes = [line for note in block.notes for line in text_strips(note, style.SMALL, root.child("P"), left, width)]
+        if notes and strips:
+            # Notes never open a page without a row that they speak of; a few stay together.
+            strips[-1] = replace(strips[-1], keep=True)
+            notes = [*_bound(notes[:-1]), notes[-1]] if len(notes) <= _MOST_NOTES_TOGETHER else notes
+        strips.extend(notes)
         return strips
     if isinstance(block, Figure):
         return _figure(block, root, left, width)
