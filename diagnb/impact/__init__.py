@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from diagnb.impact.answer import ChangedResult, Impact, Reexamine
     from diagnb.impact.change import (
         CoefficientChange,
         InstrumentError,
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
         Window,
     )
     from diagnb.impact.document import render_impact
-    from diagnb.impact.impact import ChangedResult, Impact, Reexamine, find_impact, last_calibration
+    from diagnb.impact.impact import find_impact, last_calibration
 
 __all__ = [
     "ChangedResult",
@@ -32,13 +33,15 @@ __all__ = [
     "last_calibration",
     "render_impact",
 ]
-_IMPACT = {"ChangedResult", "Impact", "Reexamine", "find_impact", "last_calibration"}
+_WHERE = {
+    "ChangedResult": "answer", "Impact": "answer", "Reexamine": "answer", "find_impact": "impact",
+    "last_calibration": "impact", "render_impact": "document",
+}  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:
     if name in __all__:
         from importlib import import_module
 
-        where = "document" if name == "render_impact" else "impact" if name in _IMPACT else "change"
-        return getattr(import_module(f"diagnb.impact.{where}"), name)
+        return getattr(import_module(f"diagnb.impact.{_WHERE.get(name, 'change')}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -15,8 +15,8 @@ from operator import itemgetter
 import rfc8785
 
 from diagnb.errors import InputFault
+from diagnb.impact.answer import ChangedResult, Impact, Reexamine
 from diagnb.impact.change import InstrumentError, LimitChange, ProcedureChange, RuleChange, SheetChange
-from diagnb.impact.impact import ChangedResult, Impact, Reexamine
 from diagnb.quantities import significant, value_with_uncertainty
 from diagnb.report.blocks import Block, Cell, EndMark, Heading, KeyValues, Notice, Paragraph, SignatureField, Table
 from diagnb.report.wording import Wording, compare_wording, load_wording, parse_wording

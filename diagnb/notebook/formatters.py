@@ -14,7 +14,7 @@ DISPLAYED = {
     ("diagnb.notebook.remarks", "Remarks"): "remarks",
     ("diagnb.procedures.procedure", "Procedure"): "procedure",
     ("diagnb.meters.sheet", "AccuracySheet"): "meter",
-    ("diagnb.impact.impact", "Impact"): "impact",
+    ("diagnb.impact.answer", "Impact"): "impact",
 }
 """(module, class) → the function of :mod:`diagnb.notebook.display` that shows it."""
 

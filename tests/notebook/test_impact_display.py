@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import importlib
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from diagnb.archive import open_archive, prepare
 from diagnb.impact import Impact, InstrumentError, LimitChange, find_impact
 from diagnb.notebook.display import bundle
-from diagnb.notebook.formatters import FORMATS
+from diagnb.notebook.formatters import DISPLAYED, FORMATS
 from diagnb.notebook.impact_display import transitions_picture
 from diagnb.record import load_record
 from diagnb.shipped import templates_directory
@@ -57,3 +58,9 @@ def test_no_change_is_said_and_draws_nothing(found):
         assert said in data["text/plain"], said
     assert "<img" not in data["text/html"]
     assert transitions_picture(nothing) is None
+
+
+def test_every_class_that_is_shown_richly_is_where_the_notebook_looks_for_it():
+    """The notebook goes by the names of module and class, and would show a class that moved as bare text."""
+    for module, name in DISPLAYED:
+        assert getattr(importlib.import_module(module), name).__module__ == module
