@@ -47,7 +47,7 @@ REASONS: dict[str, str] = {
     "recomputed-differs": "evaluating the record again gives other results",
     "clock-back": "the clock went back between two entries",
     "revision-gap": "an earlier revision is not in this archive",
-    "kept-unproved": "was kept although its report does not prove itself",
+    "kept-unproved": "kept without proof of signer or pages",
 }
 """Every code with what it means. The last three are remarks: they do not speak against the store."""
 REMARKS = frozenset({"clock-back", "revision-gap", "kept-unproved"})

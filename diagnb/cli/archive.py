@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.cli.files import judged, lay_beside, now, trust_for, trust_path, write_new
+from diagnb.cli.carried import carried_by, doubt_line
+from diagnb.cli.files import now, write_new
 from diagnb.cli.oneline import one_line
 from diagnb.errors import Fault, InputFault, fault
 from diagnb.quantities.counting import counted
@@ -18,17 +19,8 @@ from diagnb.quantities.counting import counted
 if TYPE_CHECKING:
     from diagnb.archive import Archive
     from diagnb.archive.doubt import Doubt
-    from diagnb.archive.intake import Carried
 
 _STORE = "the archive: a file, or postgresql://user@host/name"
-_ONLY_TRUST = frozenset({
-    "not-trusted", "expected-signature-missing", "certificate-expired", "certificate-not-yet-valid",
-    "certificate-revoked", "outside-trust-period", "timestamp-not-trusted", "timestamp-expired", "timestamp-revoked",
-    "trust-list-beside",
-})  # fmt: skip
-"""Reasons that speak of the signer alone: the record inside is whole all the same. Kept with a note where no trust list was
-named, else only with ``--despite``."""
-_ONLY_DESPITE = _ONLY_TRUST | {"signer-not-named", "reviewer-is-technician", "key-not-for-signing"}
 
 
 def add_commands(commands: Any) -> None:
@@ -170,7 +162,7 @@ def run_import(options: argparse.Namespace) -> int:
         intake.faults += table.faults
 
     def everything() -> Iterator[Item]:
-        yield from read_items(paths, lambda path: _carried_by(path, options.trust, despite), intake)
+        yield from read_items(paths, lambda path: carried_by(path, options.trust, despite), intake)
         yield from items
 
     total = len(paths) + len(items)
@@ -220,45 +212,6 @@ def run_mapping(options: argparse.Namespace) -> int:
     return 0
 
 
-def _carried_by(path: Path, trust: Path | None, despite: str) -> Carried | Fault:
-    """What a report carries, or why it is not kept: it is altered, or the trust list that was named does not trust it."""
-    from diagnb.archive.doubt import Doubt
-    from diagnb.archive.intake import Carried
-    from diagnb.proof import REASONS, verify_report
-    from diagnb.record import canonical_bytes
-    from diagnb.report.photos import embedded_names
-
-    found = judged(verify_report(path, trust=trust_for(path, trust), moment=now()), path, trust)
-    said = "; ".join(REASONS.get(reason, reason) for reason in found.reasons)
-    reasons = set(found.reasons)
-    asked = trust_path(path, trust)
-    named = asked is not None and not lay_beside(asked, trust)
-    kept = _ONLY_DESPITE if despite else frozenset() if named else _ONLY_TRUST
-    if found.record is None or reasons - kept:
-        repair = "see diagnb verify"
-        if found.record is not None and not reasons - _ONLY_DESPITE:
-            repair = "see diagnb verify; --despite TEXT keeps it all the same, and says so for good"
-        return Fault(str(path), f"does not prove itself: {said or 'it carries no record'}", repair)
-    if found.record.redaction is not None:
-        return Fault(str(path), "is a redacted copy", "keep the original report")
-    unproved = tuple(found.reasons) + tuple(n for n in found.notes if n == "pages-not-proved")
-    said = "; ".join(REASONS.get(code, code) for code in unproved)
-    return Carried(
-        canonical_bytes(found.record),
-        f"kept, but {said}" if unproved else "",
-        Doubt(unproved, despite if found.reasons else "") if unproved else None,
-        frozenset(embedded_names(found.record)),
-    )
-
-
-def _said(doubt: Doubt) -> str:
-    """A doubt in words."""
-    from diagnb.proof import REASONS
-
-    words = "; ".join(REASONS.get(code, code) for code in doubt.reasons)
-    return f"NOT PROVED: {words}" + (f"; kept despite that: {one_line(doubt.despite)}" if doubt.despite else "")
-
-
 def run_get(options: argparse.Namespace) -> int:
     """Print a record, or write it or one of its files."""
     from diagnb.archive import open_archive
@@ -303,7 +256,7 @@ def _print_revisions(
         facts = {name: one_line(str(value)) for name, value in r.facts.items()}
         print(f"{r.record:24} rev {r.revision:<3} {facts['claim']:16} {facts['unit'] or facts['vin']:18} {facts['circuit']:24} {days[r.seq]}  {r.digest[:16]}")  # fmt: skip
         if (r.record, r.revision) in despite:
-            print(f"    {_said(despite[r.record, r.revision])}")
+            print(f"    {doubt_line(despite[r.record, r.revision])}")
 
 
 def run_history(options: argparse.Namespace) -> int:
@@ -340,7 +293,7 @@ def run_history(options: argparse.Namespace) -> int:
             if f.revision == r.revision:
                 print(f"    {f.kind} {one_line(f.name)}  {f.sha256}")
                 if (r.record, f.revision, f.sha256) in doubts:
-                    print(f"        {_said(doubts[r.record, f.revision, f.sha256])}")
+                    print(f"        {doubt_line(doubts[r.record, f.revision, f.sha256])}")
     return 0
 
 

@@ -17,33 +17,54 @@ _MOST = 50
 
 def describe_impact(impact: Impact) -> Shown:
     """The change, its counts, the transitions as a table and as bars, the reports to look at again."""
-    from diagnb.impact.document import change_sentence, impact_wording, not_cleared_sentence, outcome_sentence
+    from diagnb.impact.document import (
+        change_sentence,
+        counts_sentences,
+        impact_wording,
+        not_cleared_sentence,
+        outcome_sentence,
+    )
 
+    wording = impact_wording("en")
     lines = [
-        f"{counted(impact.results, 'result')} of {counted(impact.tests, 'test')} judged again; "
-        f"{counted(impact.moved, 'result moves', 'results move')}, "
-        f"{counted(len(impact.changed), 'verdict changes', 'verdicts change')}."
+        *counts_sentences(impact, wording),
+        f"{counted(len(impact.changed), 'verdict changes', 'verdicts change')}.",
     ]
     if impact.window.since or impact.window.until:
-        lines.append(f"Tests from {impact.window.since or 'the beginning'} to {impact.window.until or 'now'}.")
+        since, until = impact.window.since, impact.window.until
+        lines.append(f"Tests from {since.date() if since else 'the beginning'} to {until.date() if until else 'now'}.")
     if len(impact.reexamine) > _MOST:
         lines.append(f"The first {_MOST} of {len(impact.reexamine):,} reports to re-examine are listed.")
     lines += [f"Not judged again: {found}" for found in impact.not_judged_again[:20]]
-    wording = impact_wording("en")
     if not impact.changed:
         lines.append(f"{outcome_sentence(impact, wording)}.")
     if impact.not_cleared:
         lines.append(f"Not cleared: {not_cleared_sentence(impact, wording)}")
         lines += [f"Not cleared because {wording.reason(reason)}: {n:,}." for reason, n in impact.unjudged]
-    moves = tuple((old, new, f"{n:,}") for old, new, n in impact.transitions)
+    all_pairs = tuple((old, new, f"{n:,}") for old, new, n in impact.transitions)
+    moves = tuple((phase, old, new, f"{n:,}") for phase, old, new, n in impact.moves)
     again = tuple(
-        (r.claim, r.record, str(r.revision), str(r.changed), str(r.into_fail), str(r.out_of_fail), ", ".join(n for n, _ in r.reports))
+        (r.claim, r.record, str(r.revision), str(r.changed), str(r.as_left), str(r.into_fail), str(r.out_of_fail), ", ".join(n for n, _ in r.reports))
         for r in impact.reexamine[:_MOST]
     )  # fmt: skip
-    tables = [Table(("Before", "After", "Results"), moves)] if moves else []
+    tables = [Table(("Before", "After", "Results"), all_pairs)] if all_pairs else []
+    if moves:
+        tables.append(Table(("Phase", "Before", "After", "Results"), moves))
     if again:
         tables.append(
-            Table(("Claim", "Record", "Revision", "Verdicts changed", "Now fail", "No longer fail", "Files"), again)
+            Table(
+                (
+                    "Claim",
+                    "Record",
+                    "Revision",
+                    "Verdicts changed",
+                    "Of these as left",
+                    "Now fail",
+                    "No longer fail",
+                    "Files",
+                ),
+                again,
+            )
         )
     picture = transitions_picture(impact)
     return Shown(change_sentence(impact, wording), tuple(lines), tuple(tables), (picture,) if picture else ())

@@ -3,21 +3,33 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import subprocess
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from diagnb.cli import main
 from diagnb.cli.oneline import one_line
 from diagnb.evaluation import evaluate
 from diagnb.quantities import value_with_uncertainty
 from diagnb.record import canonical_bytes, load_record
+from diagnb.report import prepare_photos, render_report
 from diagnb.shipped import templates_directory
-from diagnb.signing import TrustList, create_authority, save_key, self_signed_person, trust_entry
+from diagnb.signing import (
+    TrustList,
+    certify,
+    create_authority,
+    create_person,
+    save_key,
+    self_signed_person,
+    trust_entry,
+)
 
 DEMO = templates_directory() / "demo-record.json"
 EXAMPLES = Path(__file__).parents[1] / "data" / "records"
@@ -78,8 +90,11 @@ def test_a_report_of_somebody_unknown_is_kept_with_a_note(
     moved = tmp_path / "elsewhere" / "report.pdf"
     moved.parent.mkdir()
     moved.write_bytes((tmp_path / "demo" / "report.pdf").read_bytes())
-    status, said, _ = output(capsys, "archive", "add", str(tmp_path / "b.sqlite"), str(moved))
-    assert status == 0 and "not on the trust list" in said
+    other = str(tmp_path / "b.sqlite")
+    status, said, _ = output(capsys, "archive", "add", other, str(moved))
+    assert status == 0 and "kept, but no trust list was named" in said
+    assert "NOT PROVED: no trust list was named" in output(capsys, "archive", "history", other, load_record(DEMO).id)[1]
+    assert "1 of the reports: kept without proof" in output(capsys, "archive", "audit", other)[1]
 
 
 def test_a_named_trust_list_refuses_a_stranger_unless_despite_says_why(
@@ -117,6 +132,45 @@ def test_a_named_trust_list_refuses_a_stranger_unless_despite_says_why(
     (tmp_path / "genuine.json").write_text(json.dumps(plain), encoding="utf-8")
     status, said, _ = output(capsys, "archive", "add", new, str(tmp_path / "genuine.json"))
     assert status == 1 and "came from a report that does not prove itself (not-trusted; kept despite that" in said
+
+
+@pytest.mark.parametrize("drawn", [True, False])
+def test_a_photo_inside_the_report_is_not_said_to_be_missing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], drawn: bool
+) -> None:
+    moment, taken = datetime.now(UTC), BytesIO()
+    Image.new("RGB", (300, 200), (90, 20, 20)).save(taken, "JPEG")
+    photo = {"name": "bolt.jpg", "sha256": hashlib.sha256(taken.getvalue()).hexdigest(), "media_type": "image/jpeg", "size": len(taken.getvalue())}  # fmt: skip
+    record = load_record(
+        {**json.loads(canonical_bytes(load_record(DEMO))), "attachments": [photo], "demonstration": False}
+    )
+    authority = create_authority(name="Shop (invented)", moment=moment)
+    key = create_person(authority, name=record.people[0].name, role="technician", moment=moment)
+    trust = TrustList((trust_entry(authority.certificate, added=moment, added_by="test"),))
+    (tmp_path / "list.json").write_text(trust.to_json(), encoding="utf-8")
+    photos = prepare_photos(record, {"bolt.jpg": taken.getvalue()} if drawn else {})
+    pdf = render_report(record, evaluate(record), moment=moment, photos=photos)
+    (tmp_path / "r.pdf").write_bytes(certify(pdf, key=key, field="Technician", reason="measured", moment=moment))
+    status, said, _ = output(capsys, "archive", "add", str(tmp_path / "a.sqlite"), str(tmp_path / "r.pdf"), "--trust", str(tmp_path / "list.json"))  # fmt: skip
+    assert status == 0 and "1 report kept" in said
+    assert ("note: 1 photo: shown by the reports" in said, "bolt.jpg is not beside it" in said) == (drawn, not drawn)
+
+
+def test_a_report_whose_pages_nobody_can_prove_is_kept_and_says_so(
+    store: str, capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a report drawn by another edition is found: the record proves itself, the pages can't be drawn again."""
+    from diagnb.proof import verification
+
+    own = verification.made_with()
+    monkeypatch.setattr(verification, "made_with", lambda: "another edition of this program")
+    assert verification.edition_of(verification.made_with()) != verification.edition_of(own)
+    new, trust = str(tmp_path / "new.sqlite"), str(tmp_path / "demo" / "trust.json")
+    status, said, _ = output(capsys, "archive", "add", new, str(tmp_path / "demo" / "report.pdf"), "--trust", trust)
+    assert status == 0 and "1 added" in said and "kept, but other drawing code made the pages" in said
+    assert "NOT PROVED: other drawing code" in output(capsys, "archive", "history", new, load_record(DEMO).id)[1]
+    status, said, _ = output(capsys, "archive", "audit", new)
+    assert status == 0 and "1 of the reports: kept without proof of signer or pages (pages-not-proved)" in said
 
 
 def test_the_audit_finds_a_change_and_a_cut(store: str, capsys: pytest.CaptureFixture[str]) -> None:

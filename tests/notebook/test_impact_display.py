@@ -41,6 +41,7 @@ def test_the_same_in_four_formats_with_a_picture(found):
             assert word in data[mime], (mime, word)
     assert "<7>" not in data["text/html"]
     assert data["text/html"].count("<img alt=") == 1
+    assert "as left | pass | fail | 1" in " ".join(data["text/markdown"].replace("|  |", "|").split())
     picture = transitions_picture(impact)
     assert picture is not None
     assert "pass → fail: 1" in picture.alt
