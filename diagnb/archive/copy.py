@@ -1,11 +1,12 @@
 """A copy of the results for analysis: Parquet files, read by DuckDB. A cache: it may be deleted at any time.
 
 Each file holds the results of a span of entries and is never rewritten; bringing the copy up to date adds one file.
-A copy of an older form is made again as a whole. The only file that knows DuckDB.
+A copy of an older form, or one that was changed, is made again as a whole. The only file that knows DuckDB.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -38,14 +39,15 @@ def update_copy(archive: Archive, folder: Path, *, progress: Callable[[int], Non
     Columns: entry number ``seq``, facts of the revision (``asset`` is its unit, else its VIN; ``point`` is "circuit:
     procedure/result", and behind it in brackets the ``measuring_points``, the points that the test's readings state, its
     own or those of the test that it repeats; ``component`` is the circuit, whatever part was to blame; ``lot`` that of the part removed, as left that of
-    the one installed), then the columns of a result. A copy of an older form is made again. Raises :class:`ArchiveFault` where the copy belongs to another archive
+    the one installed), then the columns of a result. A copy of an older form, or one that was changed
+    since, is made again. Raises :class:`ArchiveFault` where the copy belongs to another archive
     or is of a newer form, :class:`~diagnb.errors.MissingPackage` without the extra ``fleet``.
     """
     pyarrow, parquet = _pyarrow()
     folder.mkdir(parents=True, exist_ok=True)
     for left in folder.glob("*.part"):
         left.unlink()
-    _belongs(archive, folder)
+    own = _belongs(archive, folder)
     start = max((int(last) for _, last in _spans(folder)), default=0)
     end = archive.head().seq
     if end <= start:
@@ -62,14 +64,15 @@ def update_copy(archive: Archive, folder: Path, *, progress: Callable[[int], Non
             if progress:
                 progress(total)
     partial.replace(target)
+    _write_mark(folder, own)
     return total
 
 
 def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
     """Rows of one SQL statement over the copy; its one table is ``results``, latest revisions only: ``current``.
 
-    Write the column ``at`` in double quotes: the word means something in SQL. The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing or of
-    another form.
+    Write the column ``at`` in double quotes: the word means something in SQL. The connection reads nothing but the copy's own files. Raises :class:`ArchiveFault` for a copy that is missing, of
+    another form or changed since.
     """
     try:
         import duckdb
@@ -78,8 +81,11 @@ def query(folder: Path, statement: str, parameters: Sequence[Any] = ()) -> list[
     files = sorted(str(p) for p in folder.glob("results-*.parquet"))
     if not files:
         raise archive_fault(str(folder), "holds no copy of an archive", "diagnb archive export --parquet makes one")
-    if _mark(folder)[1] < FORM:
+    _, form, digests = _mark(folder)
+    if form < FORM:
         raise archive_fault(str(folder), "is a copy of an older form, whose points lack their circuit", "diagnb archive export --parquet makes it again")  # fmt: skip
+    if digests != _digests(folder):
+        raise archive_fault(str(folder), "was changed since the archive made it", "diagnb archive export --parquet makes it again")  # fmt: skip
     with duckdb.connect() as connection:
         listed = ", ".join("'" + name.replace("'", "''") + "'" for name in files)
         connection.execute(f"CREATE VIEW results AS SELECT * FROM read_parquet([{listed}])")  # noqa: S608
@@ -105,30 +111,43 @@ def _spans(folder: Path) -> list[tuple[str, str]]:
     return [(m[1], m[2]) for p in sorted(folder.iterdir()) if (m := _NAME.fullmatch(p.name))]
 
 
-def _mark(folder: Path) -> tuple[str, int]:
-    """Which archive (the hash of its first entry, "" for none) and which form, as ``archive.txt`` says."""
+def _mark(folder: Path) -> tuple[str, int, dict[str, str]]:
+    """Which archive (the hash of its first entry, "" for none), which form, and the digest of each file, by ``archive.txt``."""
     mark = folder / "archive.txt"
-    own, _, form = mark.read_text(encoding="utf-8").strip().partition("\n") if mark.is_file() else ("", "", "")
+    own, form, *lines = [*mark.read_text(encoding="utf-8").splitlines(), "", ""] if mark.is_file() else ("", "")
     number = form.removeprefix("form ")
     if form and not (number.isdecimal() and 1 < int(number) <= FORM):
         raise archive_fault(str(folder), f"is a copy of another form: {form[:20]!r}", "use the version that made it, or delete the copy")  # fmt: skip
-    return own, int(number or 1)
+    digests = {name: digest for digest, _, name in (line.partition("  ") for line in lines if line)}
+    return own.strip(), int(number or 1), digests
 
 
-def _belongs(archive: Archive, folder: Path) -> None:
-    """The first entry's hash names an archive. A copy of an older form loses its files, to be made again."""
+def _write_mark(folder: Path, own: str) -> None:
+    # Whoever wrote the older form takes this for the copy of another archive, and adds nothing to it.
+    lines = [own, f"form {FORM}", *(f"{digest}  {name}" for name, digest in _digests(folder).items())]
+    partial = folder / "archive.txt.part"
+    partial.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    partial.replace(folder / "archive.txt")
+
+
+def _digests(folder: Path) -> dict[str, str]:
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in sorted(folder.glob("results-*.parquet"))}
+
+
+def _belongs(archive: Archive, folder: Path) -> str:
+    """The first entry's hash names an archive. What is of an older form, or was changed since, goes, to be made again."""
     rows = archive.database.execute(db.chosen("entry", "seq", [1], "hash"))
     own = rows[0][0] if rows else ""
-    marked, form = _mark(folder)
+    marked, form, digests = _mark(folder)
     if marked and marked != own:
         raise archive_fault(str(folder), "is the copy of another archive", "use another folder, or delete it")
     if not marked and _spans(folder):
         raise archive_fault(str(folder), "does not say which archive it is a copy of", "delete it and make it again")
-    if form < FORM and own:
+    if own and (form < FORM or digests != _digests(folder)):
         for old in folder.glob("results-*.parquet"):
             old.unlink()
-        # Whoever wrote the older form takes this for the copy of another archive, and adds nothing to it.
-        (folder / "archive.txt").write_text(f"{own}\nform {FORM}\n", encoding="utf-8")
+        _write_mark(folder, own)
+    return own
 
 
 def _schema(pyarrow: Any) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 from collections.abc import Mapping, Sequence
@@ -198,7 +199,21 @@ def _whole(source: Any) -> Any:
     files = sorted(source.glob("*.parquet"))
     if not files:
         raise fault(str(source), "holds no Parquet file", "diagnb archive export --parquet makes some")
+    _check_unchanged(source)
     return arrow.concat_tables([parquet.read_table(path) for path in files]).unify_dictionaries()
+
+
+def _check_unchanged(folder: Path) -> None:
+    """The copy of an archive lists the SHA-256 of its files in ``archive.txt``: another one was not written by the archive."""
+    mark = folder / "archive.txt"
+    if not mark.is_file():
+        return
+    # Two spaces part digest and name, as in the lists of checksums that every system can check.
+    listed = dict(line.split("  ", 1)[::-1] for line in mark.read_text(encoding="utf-8").splitlines()[2:])
+    found = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.glob("*.parquet")}
+    if found != listed:
+        names = ", ".join(sorted(n for n in {*found, *listed} if found.get(n) != listed.get(n)))
+        raise fault(str(folder), f"is not as the archive made it: {names}", "diagnb archive export --parquet makes it again")  # fmt: skip
 
 
 def _from_arrow(arrow: Any, column: Any) -> Any:

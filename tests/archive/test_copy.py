@@ -188,10 +188,38 @@ def test_a_copy_of_an_older_form_is_made_again_and_not_read_as_it_is(
     with pytest.raises(ArchiveFault, match="older form"):
         query(copy, "SELECT 1")
     with pytest.raises(InputFault, match="older form"):
-        read_rows(read_table(copy))
+        read_rows(read_table(path))
     assert update_copy(archive, copy) == total
     assert query(copy, "SELECT count(*) FROM results WHERE point LIKE 'ramp motor: %'") == [(total,)]
     assert update_copy(archive, copy) == 0
     (copy / "archive.txt").write_text(own[0] + "\nform 9\n", encoding="utf-8")
     with pytest.raises(ArchiveFault, match="another form"):
         update_copy(archive, copy)
+
+
+def test_a_copy_that_was_changed_is_refused_and_made_again(archive: Archive, drop_record: Make, tmp_path: Path) -> None:
+    """Every fail set to pass by hand: nobody gets a fleet without defects from it."""
+    import pyarrow as arrow
+    from pyarrow import parquet
+
+    from diagnb.fleet import read_table
+
+    archive.add(drop_record(drop="412.0 mV"), moment=NOW)
+    copy = tmp_path / "copy"
+    total = update_copy(archive, copy)
+    (path,) = copy.glob("*.parquet")
+    table = parquet.read_table(path)
+    at = table.column_names.index("verdict")
+    parquet.write_table(table.set_column(at, "verdict", arrow.array(["pass"] * total)), path)
+    with pytest.raises(ArchiveFault, match="changed since"):
+        query(copy, "SELECT 1")
+    with pytest.raises(InputFault, match=f"not as the archive made it: {path.name}"):
+        read_table(copy)
+    assert update_copy(archive, copy) == total
+    assert query(copy, "SELECT count(*) FROM results WHERE verdict = 'fail'") == [(1,)]
+    assert len(read_table(copy)["record"].codes) == total
+    # One file too many is one that the archive did not write.
+    (copy / "results-000000000009-000000000009.parquet").write_bytes(path.read_bytes())
+    with pytest.raises(InputFault, match="000000000009"):
+        read_table(copy)
+    assert update_copy(archive, copy) == total
