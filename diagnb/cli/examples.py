@@ -80,6 +80,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     ),
     "impact rule": ("diagnb impact rule guarded-U shop.db",),
     "impact procedure": ("diagnb impact procedure ground-side-drop.toml shop.db",),
+    "impact sheet": ("diagnb impact sheet handheld-6000.toml shop.db",),
     "impact coefficient": ("diagnb impact coefficient --meter handheld-6000 --percent-per-kelvin 10 shop.db",),
 }
 """Lines to copy, by command. Every one parses: a test says so."""
