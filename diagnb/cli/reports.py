@@ -111,7 +111,7 @@ _LARGEST_BESIDE = 8 * 2**20
 
 def _refuse_what_lies_beside(report: Path, trust: Any) -> None:
     """Raise SigningFault when a report in the same folder replaces this one or declares it void: a log is not always at hand."""
-    from diagnb.proof import connect, verify_report
+    from diagnb.proof import REASONS, connect, verify_report
 
     own = _record_named(report)
     others = [p for p in sorted(report.parent.glob("*.pdf"))[:_MOST_BESIDE] if not p.samefile(report)]
@@ -120,11 +120,8 @@ def _refuse_what_lies_beside(report: Path, trust: Any) -> None:
         return
     found, *_ = connect([verify_report(p, trust=trust, moment=now()) for p in (report, *alike)])
     if found.state in ("void", "superseded"):
-        raise SigningFault(
-            Fault(
-                str(report), f"is not countersigned: {'; '.join(found.relations)}", "review the one that counts instead"
-            )
-        )
+        why = f"{REASONS[found.state]} [{found.state}]: {'; '.join(found.relations)}"
+        raise SigningFault(Fault(str(report), f"is not countersigned: {why}", "review the one that counts instead"))
 
 
 def _record_named(path: Path) -> str:
