@@ -1,7 +1,7 @@
 """Speed of the archive and of an impact, printed as tables: python tests/benchmarks/archive.py [--results N]
 
-Nothing here asserts a time. Visits are invented; the documents of the large archive are stand-ins, since only the
-test rows are read.
+Nothing here asserts a time. Visits are invented; the documents of the large archive are all of one visit, since only their
+rows, circuits and measuring points are read.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def fleet(results: int) -> Iterator[Prepared]:
                 (*r[:7], float(judged.value[at, k]), *r[8:19], WORDS[judged.verdict[at, k]], *r[20:])
                 for k, r in enumerate(base.results[2 * i : 2 * i + 2])
             ]
-        plain = b'{"id":"V-%d"}' % number
+        plain = base.document.replace(b'"id":"BASE"', b'"id":"V-%d"' % number, 1)
         own = hashlib.sha256(plain).hexdigest()
         yield replace(base, record=f"V-{number}", document=plain, digest=own, tests=tuple(rows), results=tuple(found))
 
@@ -222,8 +222,19 @@ def grouped(folder: Path) -> None:
     for times in (1, 10):
         for number in range(1, times):
             shutil.copyfile(file, file.with_name(f"results-{number:012d}-{number:012d}.parquet"))
-        best = min(timed(lambda: query(folder / "copy", statement)) for _ in range(3))
+        best = min(timed(lambda: grouped_once(folder / "copy", statement)) for _ in range(3))
         print(f"| {total * times:,} | {best:.2f} |")
+
+
+def grouped_once(copy: Path, statement: str) -> object:
+    """The statement over a copy, or over many times its files, which the archive's own query takes for a changed copy."""
+    if len(list(copy.glob("*.parquet"))) == 1:
+        return query(copy, statement)
+    import duckdb
+
+    with duckdb.connect() as connection:
+        connection.execute(f"CREATE VIEW results AS SELECT * FROM read_parquet('{copy.as_posix()}/*.parquet')")
+        return connection.execute(statement).fetchall()
 
 
 def timed(work: Callable[[], object]) -> float:
