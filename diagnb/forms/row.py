@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from diagnb.errors import Fault, InputFault
-from diagnb.forms.fields import Field, read_moment, say_moment
+from diagnb.forms.fields import Field, read_date, read_moment, say_moment
 from diagnb.forms.model import FormModel
 from diagnb.record import vin_remark
 
@@ -84,6 +84,8 @@ class FieldRows:
             )
         if re.fullmatch(r"instruments\.[^.]+\.due", key) and dt.date.fromisoformat(value) < self.model.clock().date():
             return {"caution": f"overdue since {value}: what it reads after that day is not judged"}
+        if key == "coverage.ends" and _is_before(value, self.model.text("coverage.begins")):
+            return {"caution": f"that is before the coverage begins ({self.model.text('coverage.begins').strip()})"}
         if isinstance(value, dict) and "unit" in value:
             return {"back": f"{value['value']} {value['unit']}"}
         if isinstance(value, dict):  # the size of a wire
@@ -102,6 +104,14 @@ class FieldRows:
             return row | {"back": say_moment(read_moment(text, self.model.localise))}
         except InputFault as error:
             return row | {"fault": sentence(error.faults[0])}
+
+
+def _is_before(date: str, begins: str) -> bool:
+    """Whether a date lies before another one as it was typed; one that can't be read says nothing."""
+    try:
+        return date < read_date(begins)
+    except InputFault:
+        return False
 
 
 def sentence(found: Fault) -> str:

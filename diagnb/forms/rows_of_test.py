@@ -75,8 +75,13 @@ class RowsOfTest(FieldRows):
                     "say under Deviations why it was measured all the same; unsaid, it would get the claim rejected"
                 )
             rows.append(row)
-        time = Field("", "Test made", hint="when its first reading was typed")
-        rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test)))
+        begun = self.model.has_readings(test)
+        time = Field(
+            "",
+            "Test made",
+            hint="when its first reading was typed" if begun else "left blank: when its first reading is typed",
+        )
+        rows.append(self.moment(time, f"{base}.time", self.model.time_of_test(test) if begun else None))
         rows += [note(text) for text in self.before_the_test(test, procedure)]
         rows += self.taken(test, procedure, evaluated)
         rows.append(self.field(Field("", "Deviations", hint="what was done otherwise than the procedure says"), f"{base}.deviations"))  # fmt: skip

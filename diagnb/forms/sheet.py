@@ -116,11 +116,11 @@ class Sheet:
 
     def _frame(self) -> Any:
         looks = box([self.view.button, self.size.button], "dn-looks")
-        head = box([self.title, looks, self.remarks, self.take, self.trouble.line], "dn-head")
+        head = box([self.title, looks, self.remarks, self.take], "dn-head")
         screen = box(list(self.screens.values()), "dn-screen")
         body = box([self.steps.root, screen], "dn-body")
         self.undo.add_class("dn-push")
-        foot = box([self.back, self.next, self.undo, self.redo], "dn-foot")
+        foot = box([self.trouble.line, self.back, self.next, self.undo, self.redo], "dn-foot")
         return box([self.shield, self.keys, head, body, foot], "dn-root")
 
     def _screen(self, step: str) -> Any:
@@ -165,11 +165,11 @@ class Sheet:
     # -- callbacks ---------------------------------------------------------------------------------------
 
     def guarded(self, action: Callable[P, object]) -> Callable[P, None]:
-        """``action`` so that a fault in it becomes a visible line above the form and a line of the log."""
+        """``action`` so that a fault in it becomes a visible line at the foot of the form and a line of the log."""
         return self.trouble.watched(action, lambda text: self.say(text))
 
     def say(self, text: str) -> None:
-        """Show one line of trouble above the form; blank takes it away."""
+        """Show one line of trouble at the foot of the form, which is always in sight; blank takes it away."""
         self.trouble.say(text)
 
     def _edit(self, grid: EntryGrid, key: str, text: str, acknowledge: Acknowledge) -> Iterable[Row] | None:
@@ -333,7 +333,6 @@ class Sheet:
 
     def _stray(self, text: str) -> None:
         self.say(f"“{text}” was scanned while no field was chosen, so it is nowhere: touch its field, then scan again.")
-        self.shield.show_place("dn-trouble-box")
 
     def _watch(self) -> None:
         """Hand the sheet over when another opening of it asks, until the form is stopped."""

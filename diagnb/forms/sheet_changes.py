@@ -220,6 +220,10 @@ class SheetChanges(ABC):
         """When this test was made, as long as nobody states its time: when its first reading was typed, else when it was added."""
         return made_at(self.values, test, self.journal.begun)
 
+    def has_readings(self, test: str) -> bool:
+        """Whether anything was read yet in this test."""
+        return any(self.text(f"tests.{test}.readings.{spec.name}").strip() for spec in self.specs(test))
+
     def procedure(self, test: str) -> Procedure | None:
         """The procedure of one test, or None when it is not on file here."""
         return self.library.procedures.get(self.text(f"tests.{test}.procedure"))

@@ -237,8 +237,7 @@ class SigningStep:
         self._check_signature()
         record, evaluation = self.model.frozen()
         self._asked = record
-        words = [r.verdict.verdict for t in evaluation.tests for r in t.results if r.to_judge]
-        counted = ", ".join(f"{words.count(w)} {self.presenter.verdict(w)}" for w in dict.fromkeys(words)) or "none"
+        counted = _counted(evaluation, self.presenter)
         self.question.value = _rejections(self.model.rejections(record, evaluation)) + _remark(
             f"Sign record {record.id}, repair order {record.order.number}, {len(record.tests)} tests (verdicts: {counted})? "
             "After this the sheet takes no more entries; a correction is a new revision."
@@ -337,6 +336,17 @@ class SigningStep:
         outcome = self.model.journal.closed or {}
         path = Path(str(outcome.get("report", "")))
         return path.name, "application/pdf", path.read_bytes()
+
+
+def _counted(evaluation: Evaluation, presenter: Presenter) -> str:
+    """How many verdicts of each kind, phase by phase: a fault that was found is no fail of the repair."""
+    said = []
+    for phase in dict.fromkeys(test.phase for test in evaluation.tests):
+        results = [r for test in evaluation.tests if test.phase == phase for r in test.results if r.to_judge]
+        words = [r.verdict.verdict for r in results]
+        counts = [f"{words.count(w)} {presenter.verdict(w)}" for w in dict.fromkeys(words)]
+        said += [f"{phase} {', '.join(counts)}"] if counts else []
+    return "; ".join(said) or "none"
 
 
 def _results_table(evaluation: Evaluation, presenter: Presenter, which: Callable[[str], str]) -> str:

@@ -20,7 +20,7 @@ Reveal = Callable[[str], None]
 
 
 def say_at(place: Any, reveal: Reveal) -> Callable[[str], None]:
-    """Say what went wrong at ``place``, a text box beside the button that was pressed: the line above may be out of sight."""
+    """Say what went wrong at ``place``, a text box beside the button that was pressed."""
 
     def say(text: str) -> None:
         place.value = f'<div class="dn-trouble" role="alert" aria-live="assertive">{html.escape(text)}</div>'
@@ -30,7 +30,7 @@ def say_at(place: Any, reveal: Reveal) -> Callable[[str], None]:
 
 
 class Trouble:
-    """The line of trouble above the form (``line`` is its widget) and the log behind it.
+    """The line of trouble at the foot of the form (``line`` is its widget) and the log behind it.
 
     ``log`` takes the text of a traceback; ``log_file`` names the file it goes to, blank when there is none.
     """
@@ -41,7 +41,7 @@ class Trouble:
         self._log_file = log_file
 
     def say(self, text: str) -> None:
-        """Show one line of trouble above the form; blank takes it away."""
+        """Show one line of trouble; blank takes it away."""
         value = f'<div class="dn-trouble" role="alert">{html.escape(text)}</div>' if text else ""
         if self.line.value != value:
             self.line.value = value

@@ -115,6 +115,8 @@ def test_everything_that_takes_the_focus_is_large_enough_to_touch(form):
         page.set_viewport_size({"width": width, "height": 1180})
         for step in STEPS:
             go(form, step)
+            if page.locator(".dn-fold").is_visible():
+                page.locator(".dn-fold").click()
             boxes = page.evaluate(
                 "() => [...document.querySelectorAll('.dn-root :is(button, input:not([type=file]), select, textarea, a, summary, [tabindex=\"0\"])')]"
                 ".filter((n) => n.checkVisibility({visibilityProperty: true}))"

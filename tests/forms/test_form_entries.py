@@ -152,3 +152,22 @@ def test_the_form_shows_the_very_number_that_is_reported(bench):
     assert bench.model.evaluated("t1")[0].results[0].value == reported.value
     shown = next(row for row in bench.sheet.grids["found"].rows if row["kind"] == "result")
     assert shown["value"] == bench.sheet.rows.presenter.value(reported)
+
+
+def test_a_coverage_that_ends_before_it_begins_is_said(bench):
+    bench.sheet.show("vehicle")
+    bench.type("coverage.begins", "2019-05-01")
+    bench.type("coverage.ends", "2018-05-01")
+    assert "before the coverage begins (2019-05-01)" in bench.row("coverage.ends")["caution"]
+    bench.type("coverage.ends", "2022-05-01", seq=2)
+    assert not bench.row("coverage.ends").get("caution")
+    bench.type("coverage.begins", "2023-05-01", seq=2)
+    assert "2023-05-01" in bench.row("coverage.ends")["caution"]
+
+
+def test_no_time_is_named_for_a_test_without_a_reading(bench):
+    bench.sheet.show("found")
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    assert bench.row("tests.t1.time")["hint"] == "left blank: when its first reading is typed"
+    bench.type("tests.t1.readings.drop", "350 mV")
+    assert bench.row("tests.t1.time")["hint"].endswith("UTC+01:00, when its first reading was typed")

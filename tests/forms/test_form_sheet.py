@@ -304,7 +304,7 @@ def test_signing_makes_a_report_that_proves_itself(bench, clock):
     step.pad.strokes = [[[100, 100], [200, 120], [300, 80]]]
     step.sign.click()
     assert bench.trouble == ""
-    assert "1 ✗ fail" in step.question.value
+    assert "(verdicts: as found 1 ✗ fail)" in step.question.value
     step.confirm.click()
     step.worker.join(30)
     assert bench.trouble == step.said_at_sign.value == step.said_at_key.value == "" and not bench.log, bench.log

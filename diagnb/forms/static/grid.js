@@ -10,6 +10,7 @@
 // of the same test ("of") are drawn as being worked out, because they are not yet the results of what stands in the field.
 
 const ANSWER_WITHIN_MS = 2500;
+const BEHIND_MS = 8000;               // a kernel that was heard of within this time is at work, not away
 const TRAIL = 60;                     // how many unacknowledged texts of a field are remembered
 
 function element(name, attributes = {}, ...children) {
@@ -104,6 +105,7 @@ function render({ model, el }) {
   const parts = new Map();            // key -> the nodes of a row that change
   const awaited = new Map();          // test -> the entry that its results have to hold, Infinity while that has no number yet
   let sequence = 0;
+  let heard = 0;                      // when the kernel last answered
   let timer = null;
   let silence = null;
 
@@ -175,9 +177,13 @@ function render({ model, el }) {
     } else if (late.length) {
       const where = late.every((item) => item.kept) ? "kept in this browser only" : "held on this page only; don't close it";
       bar.dataset.state = "browser";
+      const isBehind = Date.now() - heard < BEHIND_MS;
+      const again = el.closest(".jp-NotebookPanel") ? "run the cell again" : "open this page again";
       bar.textContent = refused
         ? `✕ ${entries(late.length, "is", "are")} not saved: ${refused}. ${late.length === 1 ? "It is" : "They are"} ${where}, and tried again by itself.`
-        : `✕ ${entries(late.length, "is", "are")} ${where}. The kernel doesn't answer; run the cell again and they are taken over.`;
+        : isBehind
+          ? `… ${entries(late.length, "is", "are")} ${where} so far. The kernel is still at work on earlier ones; wait a moment.`
+          : `✕ ${entries(late.length, "is", "are")} ${where}. The kernel doesn't answer; ${again} and they are taken over.`;
       for (const key of pending.keys()) mark(key);
     } else if (waiting.length) {
       bar.dataset.state = "saving";
@@ -197,7 +203,8 @@ function render({ model, el }) {
     if (!nodes || !nodes.saved) return;
     const item = pending.get(key);
     const late = item && (item.refused || Date.now() - item.since > ANSWER_WITHIN_MS);
-    const kept = nodes.row.version ? (nodes.row.fault ? "kept" : "saved") : "";
+    const blank = nodes.row.needed && !String(nodes.row.text || "").trim();
+    const kept = !nodes.row.version ? "" : nodes.row.fault ? "to mend" : blank ? "" : "saved";
     nodes.saved.dataset.state = item ? (late ? "browser" : "saving") : kept || "empty";
     nodes.saved.textContent = item ? (item.refused ? "not saved" : late ? "in this browser" : "saving") : kept;
   }
@@ -495,6 +502,7 @@ function render({ model, el }) {
   // ---- answers ------------------------------------------------------------------------------------------
 
   function onMessage(message) {
+    heard = Date.now();
     if (message.k === "rows") {
       const ack = message.ack;
       if (ack && ack.view === view) {
