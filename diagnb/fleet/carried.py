@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnb.conformity import WORDS
 from diagnb.fleet.rows import Rows
 from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
 
@@ -39,6 +40,14 @@ class Carried:
     _begin: Array
     _sizes: tuple[int, int]
 
+    def points_of(self, *, vehicle: Array, component: Array) -> Array:
+        """Number (n,) of the points of a component in a vehicle, 1 or more."""
+        fleet, points = self._sizes
+        owners, count = np.unique(np.unique(self._key) // points, return_counts=True)
+        wanted = component.astype(np.int64) * fleet + vehicle
+        at = np.minimum(np.searchsorted(owners, wanted), max(owners.size - 1, 0))
+        return np.where(owners[at] == wanted, count[at], 1) if owners.size else np.ones(wanted.size, dtype=np.intp)
+
     def lot_of(self, *, vehicle: Array, component: Array, point: Array, date: Array, left: Array) -> Array:
         """Code of the lot (n,) that a point carried on a day, as found in the morning, as left (mask) in the evening."""
         fleet, points = self._sizes
@@ -60,10 +69,13 @@ def carried_lots(rows: Rows, vehicles: Vehicles) -> Carried:
     The first lot that is stated counts from the begin of the watch, the last one to its end. Between two lots the change
     is on the day on which a result as left states the new one; where it is first stated as found, half-way between that
     day and the last result with the old one. A point that states none has that of its component's other points in the
-    vehicle, if those state one only.
+    vehicle, if those state one only. Results without a verdict are left out.
     """
     names = ("", *sorted({*rows.lot.names, *vehicles.lot.names} - {""}))
     index = {name: k for k, name in enumerate(names)}
+    judged = rows.verdict != WORDS.index("not judged")
+    # A result that never has a verdict is no point that could become bad.
+    rows = rows if judged.all() else rows.take(judged)
     code = np.array([index[n] for n in rows.lot.names] or [0], dtype=np.int64)
     position = vehicles.position(rows.asset)
     kept = np.nonzero((position >= 0) & _ends_of_runs(rows))[0]

@@ -24,6 +24,7 @@ class Defects:
     """Distinct defects, one a row, by vehicle, point and date; arrays (n,).
 
     ``opened`` is the date of the first failing result, ``last`` of the last one before the point was good again,
+    ``good_before`` and ``good_after`` those of the closing results next before and after it (NaT: there is none),
     ``records`` how many failing results it has, ``row`` the position of the first one in the rows; ``repeat`` says that the
     same point of the same vehicle had an earlier defect, ``days_since_good`` the days since that one was closed (NaN else).
     ``failing_results`` is their number altogether, ``undecided`` that of results that neither open nor close.
@@ -35,6 +36,8 @@ class Defects:
     lot: Labels
     opened: Array
     last: Array
+    good_before: Array
+    good_after: Array
     records: Array
     row: Array
     closed: Array
@@ -105,8 +108,12 @@ def distinct_defects(
         repeat[1:] = (a[first[1:]] == a[first[:-1]]) & (p[first[1:]] == p[first[:-1]])
         since[1:] = np.where(repeat[1:], day_sorted[first[1:]] - day_sorted[inside[:-1]], np.nan)
     at = order[first]
+    never = np.datetime64("NaT", "D")
+    before = np.maximum(first - 1, 0)
+    good_before = np.where(same[first] & ~bad[before], rows.date[order[before]], never) if first.size else rows.date[at]
+    good_after = np.where(closed, rows.date[order[inside]], never) if first.size else rows.date[at]
     return Defects(
         rows.asset.take(at), rows.point.take(at), rows.component.take(at), rows.lot.take(at), rows.date[at],
-        rows.date[order[last]], count, at, closed, repeat, since, int(opens.sum()),
+        rows.date[order[last]], good_before, good_after, count, at, closed, repeat, since, int(opens.sum()),
         int(decided.size - decided.sum()), failing, rows.rules,
     )  # fmt: skip

@@ -13,12 +13,14 @@ from diagnb.fleet.figure import Refusal
 from diagnb.fleet.labels import listed
 from diagnb.fleet.lots import CellSurvey, survey_cells, told_mainly_of_the_bad
 from diagnb.fleet.rows import Rows
-from diagnb.fleet.study import place
-from diagnb.fleet.vehicles import Vehicles
+from diagnb.fleet.study import Placed, place
+from diagnb.fleet.vehicles import DAYS_PER_MONTH, Vehicles
 from diagnb.quantities.counting import counted
 
 Array = Any
 _MOST = 5
+_LEAST = 0.5 / DAYS_PER_MONTH
+"""Months of exposure that a defect has at least: it came about on some day."""
 
 
 def lots_survey(
@@ -28,15 +30,16 @@ def lots_survey(
     """Every component by every lot against the component's other lots, all cells at once (Benjamini-Hochberg).
 
     The lot is that of the part, as the results of the component state it (:func:`~diagnb.fleet.carried.carried_lots`), with
-    the months for which vehicles carried it. Where they state it for less than half of the time that the table of vehicles
-    does, or mainly for vehicles with a defect, the lot of the vehicle stands in; where the table has none, the component is
-    refused ("lots-of-defects"). What no lot is stated for is in no comparison ("lot-not-stated"). Vehicles that differ are
+    the months for which vehicles carried it and it could become bad: not from half-way between its last good result and a
+    fail until it is proved good again. Where they state it for less than half of the time that the table of vehicles does,
+    or mainly for vehicles with a defect, the lot of the vehicle stands in; where the table has none, the component is refused ("lots-of-defects"). What no lot is stated for is in no comparison ("lot-not-stated"). Vehicles that differ are
     allowed for by the dispersion of their counts. ``cautions`` say what was done where.
     """
     placed = place(defects, vehicles)
     own = carried_lots(rows, vehicles)
     left = rows.phase.marked({"as left"})[defects.row[placed.which]]
     component = defects.component.codes[placed.which]
+    lost = _months_bad(defects, placed, vehicles) / own.points_of(vehicle=placed.asset, component=component)
     lot_own = own.lot_of(
         vehicle=placed.asset, component=component, point=defects.point.codes[placed.which],
         date=defects.opened[placed.which], left=left,
@@ -69,11 +72,16 @@ def lots_survey(
         if without or bare > 1e-6 * whole.sum():
             apart.append((name, "none stated", Refusal("lot-not-stated", f"{counted(without, 'defect')} in {bare:,.0f} of {whole.sum():,.0f} vehicle-months")))  # fmt: skip
         used = lot_event > 0
+        # What could not become bad, because it was, is taken off where the defect is counted.
+        vehicle = np.append(vehicle[told], placed.asset[mine][used])
+        lot = np.append(lot[told], lot_event[used])
+        months = np.append(months[told], -lost[mine][used])
         pair_event = placed.asset[mine][used] * size + lot_event[used]
         events[part] = np.bincount(lot_event[used], minlength=size)
-        exposure[part] = np.bincount(lot[told], weights=months[told], minlength=size)
+        exposure[part] = np.bincount(lot, weights=months, minlength=size)
+        exposure[part] = np.where(events[part] > 0, np.maximum(exposure[part], events[part] * _LEAST), exposure[part])
         failing[part] = np.bincount(np.unique(pair_event) % size, minlength=size)
-        dispersion[part] = _dispersion(vehicle[told] * size + lot[told], months[told], pair_event, events[part], exposure[part])  # fmt: skip
+        dispersion[part] = _dispersion(vehicle * size + lot, months, pair_event, events[part], exposure[part])
     found = survey_cells(
         dispersion=dispersion, rows=list(rows.component.names), columns=list(own.names), events=events, exposure=exposure,
         failing_assets=failing, minimum_exposure=minimum_months, false_discovery_rate=false_discovery_rate,
@@ -89,13 +97,23 @@ def _dispersion(pair: Array, months: Array, pair_event: Array, events: Array, ex
     if not pair_event.size:
         return 1.0
     pairs, inverse = np.unique(pair, return_inverse=True)
-    use = np.bincount(inverse.reshape(-1), weights=months)
+    use = np.maximum(np.bincount(inverse.reshape(-1), weights=months), _LEAST)
     lot = pairs % events.size
     expected = use * (events / np.maximum(exposure, 1e-300))[lot]
     found = np.bincount(np.searchsorted(pairs, pair_event), minlength=pairs.size)
     freedom = max(pairs.size - int(np.sum(exposure > 0)), 1)
     scatter = float(np.sum((found - expected) ** 2)) * pairs.size / freedom
     return max(scatter / float(expected.sum()), 1.0)
+
+
+def _months_bad(defects: Defects, placed: Placed, vehicles: Vehicles) -> Array:
+    """Months (defects placed,) in which the point was bad already: onset half-way since the last good result."""
+    start, stop = vehicles.watched_from[placed.asset], vehicles.watched_to[placed.asset]
+    opened, before, after = (d[placed.which] for d in (defects.opened, defects.good_before, defects.good_after))
+    before = np.where(np.isnat(before), start, np.maximum(before, start))
+    after = np.where(np.isnat(after), stop, np.minimum(after, stop))
+    days: Array = (after - opened).astype(float) + (opened - before).astype(float) / 2
+    return np.maximum(days, 0.0) / DAYS_PER_MONTH
 
 
 def _told_of(stated: Array, failed: Array, fleet: int) -> str:
@@ -133,8 +151,8 @@ def _cautions(own: Carried, stand_in: list[str], apart: list[tuple[str, str, Ref
         if mine:
             said.append(f"{words}: {'; '.join(f'{name} ({why.detail})' for name, why in mine[:_MOST])}" + (f" and {len(mine) - _MOST} more components" if len(mine) > _MOST else ""))  # fmt: skip
     said.append(
-        "a point that is bad can't become bad again until it is repaired, and its time counts all the same: where defects are "
-        "frequent, ratios come out too near to 1"
+        "months are those in which a point could become bad: from half-way between its last good result and a fail, until it is "
+        "proved good again, it could not; where vehicles differ much, ratios of frequent defects still come out too near to 1"
     )
     return tuple(said)
 
