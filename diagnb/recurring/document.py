@@ -260,8 +260,12 @@ def _answers(study: Study, wording: Wording) -> Iterator[b.Block]:
     yield _figures([t.growth for t in study.trends], wording)
     yield b.Heading(2, say("recurring.lots"))
     lots = _asked(study)
-    yield _plot(plot_cells(lots, most=_MOST_CELLS), say("recurring.lots"))
-    yield _cells(lots, wording)
+    if lots.cells:
+        yield _plot(plot_cells(lots, most=_MOST_CELLS), say("recurring.lots"))
+        yield _cells(lots, wording)
+    else:
+        untested = tuple((f"{row}, {lot}", str(why)) for row, lot, why in lots.untested[:_MOST_ROWS])
+        yield b.KeyValues(untested) if untested else b.Paragraph(say("recurring.no-cells"))
     yield from _measurement(study, wording)
     if study.effect is not None:
         yield b.Heading(2, say("recurring.effect"))
