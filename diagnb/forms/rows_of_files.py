@@ -92,10 +92,16 @@ class RowsOfFiles(FieldRows):
         rows += [self.field(spec, f"{base}.{spec.name}") | block for spec in _LAYOUT]
         recorders = tuple((m, self.model.instrument_name(m)) for m in items(values, "instruments"))
         features = tuple((kind, known.title) for kind, known in KINDS.items())
+        open_ = readings_open(values, self.model.library)
+        why = (
+            ""
+            if open_
+            else "no test on this sheet has a reading that a trace can give; a path's readings can't be taken from one"
+        )
         chosen = (
             Field("instrument", "Recorder", "choice", needed=True, options=(("", "choose"), *recorders)),
             Field("feature", "Taken from the trace", "choice", needed=True, options=(("", "choose"), *features)),
-            Field("reading", "It becomes the reading", "choice", needed=True, options=(("", "choose"), *readings_open(values, self.model.library))),
+            Field("reading", "It becomes the reading", "choice", needed=True, hint=why, options=(("", "choose"), *open_)),
         )  # fmt: skip
         rows += [self.field(spec, f"{base}.{spec.name}") for spec in chosen]
         block = {"block": f"{base}.window", "block_label": "Window: which part of it"}

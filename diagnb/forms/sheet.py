@@ -27,6 +27,7 @@ from diagnb.forms.signing_step import SigningStep
 from diagnb.forms.step_list import Soon, StepList, remarks_of, title_of
 from diagnb.forms.targets import nearest_key
 from diagnb.forms.trouble import Log, P, Trouble
+from diagnb.forms.turned_back import turned_back
 from diagnb.forms.widgets import Acknowledge, AttachButton, EntryGrid, Shield, TurnKeys
 
 _ACCEPTED = ".csv,.txt,.tsv,text/csv,image/jpeg,image/png,image/webp"
@@ -320,7 +321,9 @@ class Sheet:
             self.say("There is nothing more to " + ("redo." if again else "undo."))
             return
         self.show(step_of(self.model, step.key))
-        if self.here in self.grids:
+        rows = self.grids[self.here].rows if self.here in self.grids else []
+        self.trouble.tell(turned_back(step, rows, self.model.library, again=again))
+        if any(row.get("key") == step.key for row in rows):
             self._focus_nearest(step.key)
 
     def _turn_look(self, look: LookButton, _button: object) -> None:

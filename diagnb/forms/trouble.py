@@ -46,6 +46,10 @@ class Trouble:
         if self.line.value != value:
             self.line.value = value
 
+    def tell(self, text: str) -> None:
+        """Show one line of what has just happened, in the place of trouble."""
+        self.line.value = f'<div class="dn-told" role="status">{html.escape(text)}</div>'
+
     def went_wrong(self, error: Exception) -> str:
         """Log the fault of the program that is being handled; returns the line for it: nothing is lost, what it was, where the details are."""
         self.log(traceback.format_exc())

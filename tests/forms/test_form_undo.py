@@ -72,3 +72,30 @@ def test_the_caution_of_a_high_voltage_goes_with_the_reading_that_brought_it(ben
     assert (bench.model.text(DROP), bench.model.stop()) == ("0.31", None)
     bench.sheet.redo.click()
     assert bench.model.text("cautions.C5") == "shown"
+
+
+def test_what_undo_did_is_said_where_it_is_seen(bench):
+    for key, text in bench.visit.items():
+        bench.model.put(key, text)
+    bench.sheet.show("found")
+    bench.sheet._add_test("feed-side-drop", "found", "")
+    bench.sheet._add_test("ground-side-drop", "found", "")
+    bench.sent.clear()
+    bench.sheet.undo.click()
+    assert "the test “Ground-side voltage drop” is off the sheet" in bench.trouble
+    assert not [message for message in bench.sent if message["k"] == "focus"]  # nothing of another test is meant
+    bench.sheet.redo.click()
+    assert "the test “Ground-side voltage drop” is on the sheet again" in bench.trouble
+    bench.type("tests.t1.readings.drop", "350 mV")
+    assert bench.trouble == ""
+    bench.sheet._left()
+    bench.sheet.undo.click()
+    assert "Drop measured directly, source + to load + is blank again" in bench.trouble
+    assert bench.sent[-1] == {"k": "focus", "key": "tests.t1.readings.drop"}
+    bench.act("remove.tests.t1")
+    bench.sheet.undo.click()
+    assert "what was taken off is on the sheet again" in bench.trouble
+    bench.sheet.show("vehicle")
+    bench.type("vehicle.system_voltage", "24")
+    bench.sheet.undo.click()
+    assert "System voltage is “12 V” again" in bench.trouble
