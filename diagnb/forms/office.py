@@ -24,6 +24,11 @@ class Issued:
     digest: str
 
 
+def files_folder(report: Path) -> Path:
+    """Where the recorded files lie that a report names: beside it, under its own name."""
+    return report.with_name(f"{report.stem}-files")
+
+
 class Office(Protocol):
     """Keys and the issue of reports."""
 
@@ -48,5 +53,10 @@ class Office(Protocol):
         passphrase: bytes,
         strokes: Strokes,
         photos: Mapping[str, bytes] = NO_PHOTOS,
+        recorded: Mapping[str, bytes] = NO_PHOTOS,
     ) -> Issued:
-        """Render, sign and write the report. ``photos`` are the files as taken, by attachment name. Raises a named fault and writes nothing when one step fails."""
+        """Render, sign and write the report. ``photos`` are the files as taken, by attachment name.
+
+        ``recorded`` are files that the report names and does not hold: they go beside it, into :func:`files_folder`.
+        Raises a named fault, and there is no report, when one step fails.
+        """

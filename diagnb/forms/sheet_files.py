@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 
-from diagnb.errors import fault
+from diagnb.errors import InputFault, fault
 from diagnb.forms.attached import TraceView, entries_of_file, is_photo, taken_into_reading, view_of
 from diagnb.forms.fields import next_item
 from diagnb.forms.sheet_changes import SheetChanges
@@ -73,6 +74,16 @@ class SheetFiles(SheetChanges):
                 raise fault(spec.title if spec else wanted, f"holds {there} already", "say that it is to be replaced")
             self.put_all({f"{key}{part}": text for part, text in taken_into_reading(view).items()})
             return key
+
+    def recorded(self) -> dict[str, bytes]:
+        """The recorded traces of the record by name, as taken; without those that are missing beside the draft."""
+        found = {}
+        for name in self.items("attachments"):
+            with contextlib.suppress(InputFault):
+                if not is_photo(self.values, name):
+                    data = self.files.get(self.text(f"attachments.{name}.sha256"))
+                    found[self.text(f"attachments.{name}.name")] = data
+        return found
 
     def photos(self) -> dict[str, bytes]:
         """The photos of the record by name, as taken. Raises InputFault when one is missing beside the draft."""

@@ -17,7 +17,7 @@ import ipywidgets as widgets
 from diagnb.errors import DiagnbError, Fault, InputFault, fault
 from diagnb.evaluation import Evaluation
 from diagnb.forms.model import FormModel
-from diagnb.forms.office import Issued, Office
+from diagnb.forms.office import Issued, Office, files_folder
 from diagnb.forms.parts import box, button, heading, row, text_box
 from diagnb.forms.presenter import Presenter
 from diagnb.forms.trouble import Reveal, Watched, say_at
@@ -296,6 +296,7 @@ class SigningStep:
                     passphrase=passphrase,
                     strokes=strokes,
                     photos=self.model.photos(),
+                    recorded=self.model.recorded(),
                 )
                 self._finish(issued, record)
                 self.quiet()
@@ -327,7 +328,7 @@ class SigningStep:
     def _show_result(self, path: Path, digest: str) -> None:
         self.result.value = (
             f'<div class="dn-good" role="status">✓ Signed. The report is at<br><b>{html.escape(str(path))}</b>'
-            f'<br><span class="dn-detail">SHA-256 of the record {html.escape(digest)}</span></div>'
+            f'{_beside(path)}<br><span class="dn-detail">SHA-256 of the record {html.escape(digest)}</span></div>'
         )
         self.save.ready = path.is_file()
         self.save.layout.display = ""
@@ -336,6 +337,15 @@ class SigningStep:
         outcome = self.model.journal.closed or {}
         path = Path(str(outcome.get("report", "")))
         return path.name, "application/pdf", path.read_bytes()
+
+
+def _beside(report: Path) -> str:
+    """Where the recorded files lie that the report names, as HTML; blank when there are none."""
+    folder = files_folder(report)
+    kept = html.escape(
+        f"The recorded files lie in {folder.name} beside it: keep them together, the report does not hold them."
+    )
+    return f"<br>{kept}" if folder.is_dir() else ""
 
 
 def _counted(evaluation: Evaluation, presenter: Presenter) -> str:

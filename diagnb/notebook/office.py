@@ -16,7 +16,7 @@ from typing import Any
 
 from diagnb.errors import fault
 from diagnb.evaluation import Evaluation
-from diagnb.forms.office import NO_PHOTOS, Issued, Strokes
+from diagnb.forms.office import NO_PHOTOS, Issued, Strokes, files_folder
 from diagnb.record import Record, digest
 
 _LONGEST_PART = 20
@@ -86,8 +86,9 @@ class ShopOffice:
         passphrase: bytes,
         strokes: Strokes,
         photos: Mapping[str, bytes] = NO_PHOTOS,
+        recorded: Mapping[str, bytes] = NO_PHOTOS,
     ) -> Issued:
-        """Render, sign and write the report. Raises a named fault and writes nothing when one step fails."""
+        """Render, sign and write the report, the ``recorded`` files beside it. Raises a named fault when one step fails."""
         from diagnb.issuing import issue_report
         from diagnb.report import prepare_photos, render_report
         from diagnb.signing import load_key
@@ -109,6 +110,9 @@ class ShopOffice:
                 strokes=drawn, log_head=log_head, salt=salt, photos=pictures,
             )  # fmt: skip
 
+        # Before the report: what it says is kept has to be there when it is.
+        for name, data in recorded.items():
+            write_whole(files_folder(path) / Path(name).name, data)
         issue_report(
             record, salt=secrets.token_hex(32), render=render,
             sign=lambda pdf: sign_report(pdf, key=key, location=record.order.site, moment=moment),

@@ -280,3 +280,25 @@ def test_a_reading_from_a_recorder_after_the_repair_leaves_its_test_before_it(mo
     ]
     assert "as found, 2026-03-05 23:00" in said.message
     assert "(as left, 2026-03-05 10:3" in said.message
+
+
+def test_a_recorded_trace_lies_beside_the_signed_report_under_its_own_name(bench):
+    bench.fill()
+    data = trace_file()
+    bench.model.attach("motor start.csv", data)
+    bench.model.attach("lamp.jpg", photo_file())
+    step = bench.sheet.signing
+    bench.sheet.show("sign")
+    step.make.click()
+    step.pad.strokes = [[[1, 1], [9, 9]]]
+    step.sign.click()
+    step.confirm.click()
+    step.worker.join(60)
+    assert step.said_at_sign.value == ""
+    (report,) = bench.folder.glob("*.pdf")
+    folder = report.with_name(f"{report.stem}-files")
+    (kept,) = folder.iterdir()
+    assert kept.read_bytes() == data
+    named = [a.name for a in bench.model.record().attachments if a.media_type == "text/csv"]
+    assert named == [kept.name]
+    assert f"The recorded files lie in {folder.name}" in step.result.value
