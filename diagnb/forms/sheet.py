@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 import threading
+import time
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -183,9 +184,12 @@ class Sheet:
             self._soon()
             if not turned and key.startswith(("tests.", "attachments.")) and self._backlog.add(step, key, version):
                 return None
+            begun = time.perf_counter()
             self.say(self.model.work_out((key,), version).trouble)
             with self._guard:
-                return self._refresh(step, "" if turned else key)
+                rows = self._refresh(step, "" if turned else key)
+            self._backlog.note((key,), time.perf_counter() - begun)
+            return rows
         except Exception as error:  # noqa: BLE001 - the entry is on disk and acknowledged already
             self.say(self.trouble.went_wrong(error))
             return []

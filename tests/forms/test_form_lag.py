@@ -112,3 +112,18 @@ def test_the_size_of_a_wire_is_read_back_and_the_test_stays_on_screen(path_sheet
         sheet.model.put("tests.t1.path.n1.size", text)
         row = next(row for row in sheet.rows.of("found") if row.get("key") == "tests.t1.path.n1.size")
         assert row["back"] == said
+
+
+def test_a_test_whose_results_take_a_blink_is_worked_out_with_the_key_itself(path_sheet):
+    sheet, sent = path_sheet
+    press(sheet, "12.5", 1)
+    until(lambda: worked(sent))
+    sheet._backlog.note((VOLTAGE,), 0.001)  # whatever this machine took
+    sent.clear()
+    press(sheet, "12.51", 2)
+    assert worked(sent) == [sheet.model.journal.number]
+    sheet._backlog.note((VOLTAGE,), 0.5)
+    sent.clear()
+    press(sheet, "12.52", 3)
+    assert worked(sent) == []
+    until(lambda: worked(sent) == [sheet.model.journal.number])
