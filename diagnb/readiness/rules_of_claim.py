@@ -194,7 +194,7 @@ def cautions_recorded(record: Record, evaluation: Evaluation) -> Iterable[Remark
                 "weakens",
                 f"tests[{i}]",
                 f"caution {caution} is not recorded as shown",
-                "show it to the technician and record it",
+                "the form shows and records it before the test; a record made otherwise states it when it was shown",
             )
 
 

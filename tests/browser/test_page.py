@@ -137,7 +137,7 @@ def test_a_scan_replaces_what_a_field_holds_and_one_beside_every_field_is_said(
     page.wait_for_timeout(300)
     page.keyboard.type("4711-12", delay=3)
     page.keyboard.press("Enter")
-    page.wait_for_selector(".dn-trouble >> text=“4711-12” was scanned while no field was chosen")
+    page.wait_for_selector(".dn-trouble >> text=“4711-12” came from a bar-code reader while no field was chosen")
     form, said = (page.locator(place).bounding_box() for place in (".dn-root", ".dn-trouble"))
     assert page.evaluate("() => document.querySelector('.dn-root').scrollTop") == 400
     assert form["y"] < said["y"] < said["y"] + said["height"] < form["y"] + form["height"]  # in sight where one is

@@ -500,7 +500,7 @@ def test_the_browser_keeps_the_look_for_the_next_sheet(bench):
 
 def test_a_scan_without_a_field_is_said(bench):
     bench.sheet.keys._handle_custom_msg({"k": "stray", "text": "4711"}, [])
-    assert "“4711” was scanned while no field was chosen" in bench.trouble
+    assert "“4711” came from a bar-code reader while no field was chosen" in bench.trouble
 
 
 def test_what_changed_after_the_question_is_not_signed_unseen(bench):
