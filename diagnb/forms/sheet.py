@@ -297,7 +297,9 @@ class Sheet:
 
     def _add_test(self, procedure: str | None, step: str, phase: str) -> None:
         if not procedure:
-            raise fault("Test to add", "is not chosen", "choose a line with a number; those between dashes only name groups")
+            raise fault(
+                "Test to add", "is not chosen", "choose a line with a number; those between dashes only name groups"
+            )
         name = self.model.add(
             "tests", procedure=procedure, phase=phase or ("as found" if step == "found" else "as left")
         )
@@ -339,7 +341,9 @@ class Sheet:
             look.wear(self.root, names)
 
     def _stray(self, text: str) -> None:
-        self.say(f"“{text}” came from a bar-code reader while no field was chosen, so it is nowhere: touch its field, then read it again.")
+        self.say(
+            f"“{text}” came from a bar-code reader while no field was chosen, so it is nowhere: touch its field, then read it again."
+        )
 
     def _watch(self) -> None:
         """Hand the sheet over when another opening of it asks, until the form is stopped."""
