@@ -257,6 +257,44 @@ def test_other_libraries_pack_the_same_pages_otherwise(shop: Shop, monkeypatch: 
     assert standing(found) == "TRUSTWORTHY"
 
 
+@pytest.mark.parametrize("one_pass", [False, True])
+def test_photos_and_a_batch_s_signature_are_the_same_under_other_libraries(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch, one_pass: bool
+) -> None:
+    from PIL import Image
+
+    from diagnb.report import photo_attachment, prepare_photos
+    from diagnb.report.pdf import metadata, render
+
+    camera = BytesIO()
+    Image.effect_noise((300, 200), 60).convert("RGB").save(camera, "JPEG")
+    listed = photo_attachment(camera.getvalue(), name="stud.jpg", shows="ground stud")
+    record = read_record(plain(DEMO) | {"attachments": [listed.model_dump(mode="json", exclude_defaults=True)]})
+    photos = prepare_photos(record, {"stud.jpg": camera.getvalue()})
+    real = zlib.compress
+    with monkeypatch.context() as patched:
+        for place in (metadata, render):
+            patched.setattr(place, "made_with", lambda: OTHER_LIBRARIES)
+        patched.setattr(zlib, "compress", lambda data, *_, **__: real(data, 1))
+        pages = render_report(record, evaluate(record), moment=MOMENT, photos=photos)
+    quick = OnePassSigner(shop.technician)
+    signed = quick.certify(pages, field="Technician", reason="t", moment=MOMENT) if one_pass else shop.sign(pages)
+    found = shop.verify(signed)
+    assert (found.reasons, found.pages) == ((), "same")
+
+
+def test_a_box_handed_down_to_the_pages_is_found_too(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Cropped from above, a page shows less than its own content says."""
+    with monkeypatch.context() as patched:
+        own = drawn_with(OTHER_LIBRARIES, DEMO, DEMO, patched)
+    with pikepdf.open(BytesIO(own)) as target:
+        target.Root.Pages.CropBox = pikepdf.Array([0, 400, 595, 842])
+        out = BytesIO()
+        target.save(out)
+    found = shop.verify(shop.sign(out.getvalue()))
+    assert "pages-differ" in found.reasons
+
+
 @pytest.mark.parametrize("engine", [OTHER_LIBRARIES, made_with()])
 def test_other_libraries_excuse_no_other_pages(shop: Shop, monkeypatch: pytest.MonkeyPatch, engine: str) -> None:
     document = plain(DEMO)

@@ -34,6 +34,8 @@ from diagnb.signing.revocation import (
 TRUST_SCHEMA = "diagnb-trust/1"
 MADE_HERE = "diagnb key init"
 """What stands as ``added_by`` of the authority that a shop made for itself."""
+TAKEN_OVER = "diagnb key trust"
+"""What stands there of an entry that came from elsewhere."""
 
 Kind = Literal["authority", "person", "timestamp-service"]
 Status = Literal["trusted", "revoked"]
@@ -260,7 +262,7 @@ class TrustList:
                 )
             )
             if mine is None or ends:
-                joined = joined.with_entry(entry)
+                joined = joined.with_entry(replace(entry, added_by=TAKEN_OVER))  # its authority is not this shop's own
                 told.append(entry)
         for each in other.revocation_lists:
             try:
