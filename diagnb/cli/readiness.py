@@ -6,8 +6,8 @@ import argparse
 import csv
 import io
 import json
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,6 @@ from diagnb.errors import DiagnbError, fault
 
 if TYPE_CHECKING:
     from diagnb.readiness import Remark
-    from diagnb.readiness.remark import Severity
     from diagnb.record import Record
 
 
@@ -60,10 +59,14 @@ def add_commands(commands: Any) -> None:
 
 def run_check(options: argparse.Namespace) -> int:
     """Exit 1 when a remark would get a claim rejected, else 0."""
+    from diagnb.readiness import doubles
+
     files = _files(options.records)
     one = len(files) == 1 and not options.records[0].is_dir()
     checked = [_checked(path, options, strict=one) for path in files]
-    checked = checked if one else [*_with_doubles(checked)]
+    if not one:
+        found = doubles([(c.file.name, c.record) for c in checked])
+        checked = [replace(c, remarks=(*more, *c.remarks)) for c, more in zip(checked, found, strict=True)]
     if options.csv:
         # the mark lets spreadsheets see that it is UTF-8
         write_new(options.csv, b"\xef\xbb\xbf" + _table(checked).encode("utf-8", "replace"))
@@ -110,74 +113,6 @@ def _checked(path: Path, options: argparse.Namespace, *, strict: bool) -> _Check
         said = "; ".join(str(f) for f in error.faults[:3]) if isinstance(error, DiagnbError) else str(error.strerror)
         return _Checked(path, None, (Remark("unreadable", "rejects", path.name, said, "hand in a record or a report"),))
     return _Checked(path, record, (*altered, *check(record, evaluate(record), policy)))
-
-
-def _with_doubles(checked: Sequence[_Checked]) -> Iterable[_Checked]:
-    """The same job handed in twice: another content under one id, the same readings or photo under another id.
-
-    The same record in two files (an original and its countersigned copy) is one claim, and so are its revisions.
-    """
-    from diagnb.readiness import Remark
-    from diagnb.record import digest
-
-    first: dict[tuple[str, str], _Checked] = {}
-    for one in checked:
-        if one.record is None or one.record.redaction is not None or one.record.status == "void":
-            yield one
-            continue
-        record, own = one.record, digest(one.record)
-        more: list[Remark] = []
-        for key, code, severity, said in _traces_of(record):
-            earlier = first.setdefault((code, key), one)
-            if earlier is one or earlier.record is None:
-                continue
-            if digest(earlier.record) == own:
-                more.append(
-                    Remark(
-                        "record-twice", "note", one.file.name, f"{earlier.file.name} holds the same record", "one claim"
-                    )
-                )
-                break
-            if (earlier.record.id == record.id) == (code == "record-twice"):
-                more.append(Remark(code, severity, one.file.name, f"{earlier.file.name} {said}", "claim a repair once"))
-        yield _Checked(one.file, one.record, (*more, *one.remarks))
-
-
-def _traces_of(record: Record) -> Iterable[tuple[str, str, Severity, str]]:
-    """What two claims must not share: key, code, severity and how it is said of the earlier one; the gravest first."""
-    yield (
-        f"{record.id} {record.revision}",
-        "record-twice",
-        "rejects",
-        "holds another content under the same id and revision",
-    )
-    tests = [(t.procedure, t.phase, [r.texts for r in t.taken]) for t in record.tests if t.taken]
-    if tests:
-        times = [t.time for t in record.tests]
-        yield repr((tests, times)), "readings-twice", "rejects", "holds the same readings, taken at the same times"
-        if sum(len(texts) for *_, texts in tests) >= _LEAST_ALIKE:
-            yield (
-                repr(tests),
-                "readings-alike",
-                "weakens",
-                "holds the same readings, digit by digit, of another time or vehicle",
-            )
-    vehicle = record.vehicle.vin or record.vehicle.unit
-    order = " ".join(record.order.number.split()).casefold()
-    if order:
-        yield f"{order} {vehicle}", "order-twice", "weakens", "is another record of the same repair order and vehicle"
-    for part in record.parts:
-        if part.causal and vehicle and part.description.strip():
-            what = " ".join(part.description.split()).casefold()
-            yield (
-                f"{vehicle} {what}",
-                "part-twice",
-                "weakens",
-                f"claims the same part of the same vehicle: {part.description}",
-            )
-    for photo in record.attachments:
-        if photo.media_type.startswith("image/"):
-            yield photo.sha256, "photo-twice", "weakens", f"carries the same photo: {photo.name}"
 
 
 def _print_one(found: _Checked) -> None:
@@ -230,8 +165,6 @@ def _plain_cell(fact: Any) -> str:
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
-_LEAST_ALIKE = 4
-"""Readings that two records must share before their likeness is no chance."""
 _ALTERED = frozenset(
     {
         "digest-mismatch",

@@ -1,6 +1,7 @@
 """Claim readiness: what would get a claim rejected, and a fleet's own policy on top."""
 
 from diagnb.evaluation import Evaluation
+from diagnb.readiness.doubles import doubles
 from diagnb.readiness.evidence import part_evidence, shipped_evidence
 from diagnb.readiness.policy import DEFAULT, Policy, apply, load_policy, read_policy
 from diagnb.readiness.remark import Remark, Severity
@@ -19,4 +20,14 @@ def check(record: Record, evaluation: Evaluation, policy: Policy = DEFAULT) -> t
     return tuple(sorted(apply(policy, record, found), key=lambda remark: _ORDER[remark.severity]))
 
 
-__all__ = ["RULES", "Policy", "Remark", "Severity", "check", "load_policy", "read_policy", "shipped_evidence"]
+__all__ = [
+    "RULES",
+    "Policy",
+    "Remark",
+    "Severity",
+    "check",
+    "doubles",
+    "load_policy",
+    "read_policy",
+    "shipped_evidence",
+]
