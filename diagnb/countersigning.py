@@ -6,14 +6,16 @@ replaced is refused, and one whose claim would be rejected needs the reviewer's 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnb.errors import Fault, SigningFault
-from diagnb.proof import REASONS, TECHNICIAN, Verification, verify_report
-from diagnb.signing import REMEDIES, TrustList, countersign, signature_fields
+from diagnb.errors import DiagnbError, Fault, SigningFault
+from diagnb.proof import REASONS, TECHNICIAN, Verification, connect, verify_report
+from diagnb.signing import REMEDIES, TrustList, countersign, embedded_files, signature_fields
 
 if TYPE_CHECKING:
     from diagnb.issuing import Book
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
     from diagnb.report.blocks import Point
 
 Strokes = tuple[tuple["Point", ...], ...]
+
+_MOST_BESIDE = 300
+_LARGEST_BESIDE = 8 * 2**20
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +64,14 @@ def countersign_report(
     place: str | None = None,
     despite: str = "",
     timestamp_url: str | None = None,
+    beside: Path | None = None,
 ) -> Countersigned:
     """Sign a reviewer's field, ``place`` or the first free one, and write the file.
 
     ``key`` is the reviewer's, ``meaning`` what the signature says, ``strokes`` a drawn signature; the field shows
     name, role, time, meaning and the drawing. ``book`` writes the line of the log, ``log`` is asked about the report
-    before, ``despite`` says why a report is signed whose claim would be rejected. Raises SigningFault, with nothing
+    before, ``despite`` says why a report is signed whose claim would be rejected; of the file ``beside`` the other
+    reports in its folder are asked whether they replace this one: a log is not always at hand. Raises SigningFault, with nothing
     written: the report doesn't prove itself under ``trust``, is void or replaced, its claim would be rejected and
     ``despite`` is blank, the key belongs to somebody who made it or signed it already, no place is left, or the
     trust list doesn't know the key.
@@ -72,6 +79,8 @@ def countersign_report(
     before = verify_report(pdf, trust=trust, moment=moment, log=log)
     require_proof(before)
     refuse_insider(before, key)
+    if beside is not None:
+        refuse_replaced(before, beside, trust=trust, moment=moment)
     against = rejecting(before)
     if against and not despite.strip():
         raise _would_be_rejected(against)
@@ -115,6 +124,24 @@ def require_proof(found: Verification) -> None:
             Fault("report", f"is not countersigned: {REASONS.get(code, code)} [{code}]", _REMEDIES.get(code, ""))
             for code in against
         ])  # fmt: skip
+
+
+def refuse_replaced(found: Verification, file: Path, *, trust: TrustList, moment: datetime) -> None:
+    """Raise SigningFault when a report in the folder of ``file`` replaces the one found in it or declares it void."""
+    others = [p for p in sorted(file.parent.glob("*.pdf"))[:_MOST_BESIDE] if p.name != file.name]
+    alike = [p for p in others if p.stat().st_size < _LARGEST_BESIDE and _record_named(p) == found.record_id]
+    own, *_ = connect([replace(found, file=str(file)), *(verify_report(p, trust=trust, moment=moment) for p in alike)])
+    if own.state in ("void", "superseded") and own.relations:
+        why = f"{REASONS[own.state]} [{own.state}]: {'; '.join(own.relations)}"
+        raise SigningFault(Fault("report", f"is not countersigned: {why}", "review the one that counts instead"))
+
+
+def _record_named(path: Path) -> str:
+    """The id of the record that a report carries, taken from bytes that nobody has checked yet; blank without one."""
+    try:
+        return str(json.loads(embedded_files(path.read_bytes())["record.json"].data)["id"])
+    except (DiagnbError, OSError, KeyError, TypeError, ValueError, RecursionError):
+        return ""
 
 
 def rejecting(found: Verification) -> tuple[Remark, ...]:

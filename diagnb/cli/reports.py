@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from diagnb.cli.files import Once, add_folder, now, write_new
 from diagnb.cli.issuing import MEANING, add_rendering, find_photos, issue
 from diagnb.cli.logfile import actor, add_log, log_for
 from diagnb.cli.signers import add_signer, signer
-from diagnb.errors import DiagnbError, Fault, SigningFault, fault
+from diagnb.errors import Fault, SigningFault, fault
 
 
 def add_commands(commands: Any) -> None:
@@ -82,14 +81,13 @@ def run_countersign(options: argparse.Namespace) -> int:
     said = f"trust list asked: {list_file}" if list_file else "no trust list was found beside the key or in keys/"
     folders = (options.key.parent if options.key else None, list_file.parent if list_file else None)
     log = log_for(options, *folders, here=True)
-    _refuse_what_lies_beside(options.report, trust)
     with signer(options, needed=True) as key:
         book = Book(log=log, clock=now, actor=actor(options, key), file=target.name) if log else None
         try:
             done = countersign_report(
                 pdf, key=key, trust=trust, moment=now(), meaning=options.meaning, place=options.field, book=book,
                 log=_to_be_asked(log), despite=options.despite, timestamp_url=options.timestamp_url,
-                write=lambda signed: write_new(target, signed),
+                write=lambda signed: write_new(target, signed), beside=options.report,
             )  # fmt: skip
         except SigningFault as error:
             named = [replace(f, where=str(options.report)) if f.where == "report" else f for f in error.faults]
@@ -103,36 +101,6 @@ def run_countersign(options: argparse.Namespace) -> int:
     else:
         print(f"  written to the log {log.path}, line {done.line}")
     return 0
-
-
-_MOST_BESIDE = 300
-_LARGEST_BESIDE = 8 * 2**20
-
-
-def _refuse_what_lies_beside(report: Path, trust: Any) -> None:
-    """Raise SigningFault when a report in the same folder replaces this one or declares it void: a log is not always at hand."""
-    from diagnb.proof import REASONS, connect, verify_report
-
-    own = _record_named(report)
-    others = [p for p in sorted(report.parent.glob("*.pdf"))[:_MOST_BESIDE] if not p.samefile(report)]
-    alike = [p for p in others if own and p.stat().st_size < _LARGEST_BESIDE and _record_named(p) == own]
-    if not alike:
-        return
-    found, *_ = connect([verify_report(p, trust=trust, moment=now()) for p in (report, *alike)])
-    if found.state in ("void", "superseded"):
-        why = f"{REASONS[found.state]} [{found.state}]: {'; '.join(found.relations)}"
-        raise SigningFault(Fault(str(report), f"is not countersigned: {why}", "review the one that counts instead"))
-
-
-def _record_named(path: Path) -> str:
-    """The id of the record that a report carries, taken from bytes that nobody has checked yet; blank without one."""
-    from diagnb.signing import embedded_files
-
-    try:
-        inside = json.loads(embedded_files(path.read_bytes())["record.json"].data)
-        return str(inside["id"])
-    except (DiagnbError, OSError, KeyError, TypeError, ValueError, RecursionError):
-        return ""
 
 
 def _trust_beside_key(options: argparse.Namespace) -> Path | None:

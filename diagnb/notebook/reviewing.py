@@ -154,7 +154,7 @@ class ReviewOffice:
             countersign_report(
                 examined.pdf, key=key, trust=self._trust(examined.path).trust,
                 moment=self.shop.clock().replace(microsecond=0), meaning=meaning.strip(), strokes=drawn,
-                language=self.shop.language, book=book, log=self._log(), despite=despite,
+                language=self.shop.language, book=book, log=self._log(), despite=despite, beside=examined.path,
                 write=lambda pdf: written.append(write_beside(examined.path, pdf)),
             )  # fmt: skip
         except DiagnbError as error:

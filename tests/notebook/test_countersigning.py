@@ -26,8 +26,9 @@ from diagnb.notebook.present import ReportPresenter
 from diagnb.notebook.review import ReviewView
 from diagnb.notebook.reviewing import free_name, review_office, write_beside
 from diagnb.proof import verify_report
-from diagnb.record import load_record, plain
+from diagnb.record import amend, load_record, plain
 from diagnb.report import render_report
+from diagnb.shipped import templates_directory
 from diagnb.signing import certify, load_key, load_trust
 
 
@@ -151,6 +152,19 @@ def test_a_report_that_does_not_prove_itself_can_not_be_countersigned(place):
     with pytest.raises(SigningFault, match="the signed bytes have been changed"):
         view.countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample")
     assert [p.name for p in place.folder.glob("*.pdf")] == [place.report.name]
+
+
+def test_a_report_that_another_one_in_its_folder_replaces_is_not_countersigned(place):
+    record = load_record(templates_directory() / "demo-record.json")
+    other = load_record(plain(record) | {"cause": "the stud, not the strap"})
+    revision = amend(record, other, reason="measured again on the bench")
+    newer = place.folder / "claim 0117 again.pdf"
+    newer.write_bytes(signed_by_technician(place, render_report(revision, evaluate(revision), moment=place.moment)))
+    before = sorted(p.name for p in place.folder.glob("*.pdf"))
+    with pytest.raises(SigningFault, match="superseded by claim 0117 again.pdf"):
+        opened(place).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample", despite="demonstration")
+    assert sorted(p.name for p in place.folder.glob("*.pdf")) == before
+    opened(place, newer).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample", despite="demonstration")
 
 
 def test_a_file_that_is_no_report_is_an_answer(place):
