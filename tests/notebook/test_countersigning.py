@@ -161,7 +161,7 @@ def test_a_report_that_another_one_in_its_folder_replaces_is_not_countersigned(p
     newer = place.folder / "claim 0117 again.pdf"
     newer.write_bytes(signed_by_technician(place, render_report(revision, evaluate(revision), moment=place.moment)))
     before = sorted(p.name for p in place.folder.glob("*.pdf"))
-    with pytest.raises(SigningFault, match="superseded by claim 0117 again.pdf"):
+    with pytest.raises(SigningFault, match=r"superseded by claim 0117 again\.pdf"):
         opened(place).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample", despite="demonstration")
     assert sorted(p.name for p in place.folder.glob("*.pdf")) == before
     opened(place, newer).countersign(place.key("reviewer"), PASSPHRASE, typed_name="M. Sample", despite="demonstration")
